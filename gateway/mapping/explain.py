@@ -1,0 +1,488 @@
+"""Mistakes in a mapping file, told to the person who wrote it: which key, what is wrong, what to write instead.
+
+`Problems` gathers them with their lines; `model_problems` turns what pydantic says into sentences, and `mended` gives
+the static checks a mapping to go on with, so that one run tells every mistake and not only the first.
+"""
+
+from __future__ import annotations
+
+import copy
+import datetime as dt
+import difflib
+import json
+import re
+import types
+from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
+from typing import Annotated, Any, NamedTuple, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from gateway.errors import MappingError
+from gateway.mapping.model import Mapping
+from gateway.mapping.places import Path, Places
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_WRONG_TYPE = frozenset({"string_type", "list_type", "dict_type", "model_type", "literal_error"})
+_FITTING_TYPE: dict[type, frozenset[str]] = {
+    str: frozenset({"string_type", "literal_error"}),
+    list: frozenset({"list_type"}),
+    dict: frozenset({"dict_type", "model_type"}),
+}
+
+STAND_INS: dict[Path, Any] = {
+    ("title",): "-",
+    ("version",): "-",
+    ("form",): "delimited",
+    ("namespace",): "urn:uuid:00000000-0000-4000-8000-000000000000",
+    ("delimited",): {"layout": "wide"},
+    ("delimited", "layout"): "wide",
+    ("time",): {"columns": ["-"], "formats": ["%Y-%m-%d"], "zone": "UTC"},
+    ("time", "columns"): ["-"],
+    ("time", "formats"): ["%Y-%m-%d"],
+    ("time", "zone"): "UTC",
+    ("patient",): {"system": "urn:uuid:00000000-0000-4000-8000-000000000000"},
+    ("patient", "system"): "urn:uuid:00000000-0000-4000-8000-000000000000",
+    ("vitals",): {"heart_rate": {"column": "-", "unit": "/min"}},
+}
+"""What stands in for a required key that is missing or wrong, so that the rest can still be checked."""
+
+_EXAMPLES: dict[Path, str] = {
+    ("title",): 'title = "Ward monitors, north wing"',
+    ("version",): 'version = "1"',
+    ("form",): 'form = "delimited"',
+    ("namespace",): 'namespace = "https://hospital.example/spot-check"',
+    ("delimited",): '[delimited] with layout = "wide" or "long"',
+    ("delimited", "layout"): 'layout = "wide" (one row per set) or "long" (one row per reading)',
+    ("time",): "[time] with columns, formats and zone",
+    ("time", "columns"): 'columns = ["Date", "Time"], the columns that hold the time',
+    ("time", "formats"): 'formats = ["%Y-%m-%d %H:%M"], written as the export writes its times',
+    ("time", "zone"): 'zone = "America/New_York", the IANA zone whose local time the monitor shows',
+    ("patient",): "[patient] with column and system",
+    ("patient", "system"): 'system = "https://hospital.example/mrn", the URI of the identifier system',
+    ("vitals",): "one table such as [vitals.heart_rate] for each vital in the export",
+}
+_EXAMPLES_BY_NAME: dict[str | int, str] = {
+    "reason": 'reason = "error", or another FHIR data-absent-reason code',
+    "column": 'column = "...", the name in the header line',
+    "values": 'values = { "text in the column" = "meaning" }',
+}
+
+
+class Problem(NamedTuple):
+    """One mistake: its key, what is wrong, what to do."""
+
+    path: Path
+    what: str
+    todo: str
+
+
+class Problems:
+    """Gathers mistakes; a key that is wrong already is not complained of again."""
+
+    def __init__(self, name: str, places: Places) -> None:
+        self.name = name
+        self.places = places
+        self._found: list[Problem] = []
+        self._spoiled: set[Path] = set()
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def add(self, path: Path, what: str, todo: str) -> None:
+        """Note a mistake at a key, unless the key or what it stands in is wrong already."""
+        if not any(path[: len(spoiled)] == spoiled for spoiled in self._spoiled):
+            self._found.append(Problem(path, what, todo))
+
+    def spoil(self, path: Path) -> None:
+        """Remember that what the file says at `path` is not known, so nothing can be concluded from it."""
+        self._spoiled.add(path)
+
+    def known(self, *paths: Path) -> bool:
+        """Whether nothing is wrong at, above or below any of the keys."""
+        return not any(
+            path[: len(spoiled)] == spoiled or spoiled[: len(path)] == path
+            for path in paths
+            for spoiled in self._spoiled
+        )
+
+    def error(self) -> MappingError:
+        """All mistakes as one error, in the order of the file."""
+        ordered = sorted(self._found, key=lambda problem: self.places.line_of(problem.path))
+        problems = [
+            MappingError(problem.what, where=self._where(problem.path), todo=problem.todo) for problem in ordered
+        ]
+        count = f"{len(problems)} mistakes" if len(problems) != 1 else "1 mistake"
+        return MappingError(
+            f"the mapping cannot be used: {count}", where=self.name, todo="Mend them and check again", problems=problems
+        )
+
+    def _where(self, path: Path) -> str:
+        place = f"{self.name}, line {self.places.line_of(path)}"
+        return f"{place}, key {key_text(path)}" if path else place
+
+
+def key_text(path: Path) -> str:
+    """A key as one writes it in TOML: `vitals.spo2.absent."--"`, or `time.formats item 2` for a list."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f" item {part + 1}"
+        else:
+            text += ("." if text else "") + (part if _BARE.fullmatch(part) else json.dumps(part, ensure_ascii=False))
+    return text
+
+
+def shown(value: object) -> str:
+    """A text of the mapping for an error message, quoted and of bearable length."""
+    text = str(value)
+    text = text if len(text) <= 60 else f"{text[:57]}..."
+    return '"' + "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text) + '"'
+
+
+def listed(names: Iterable[object], most: int = 16) -> str:
+    """Names as a list for a message; long lists end with how many more there are."""
+    every = [str(name) for name in names]
+    rest = len(every) - most
+    return ", ".join(every[:most]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """The known name most like `name`, or ""; letter case, blanks, hyphens and underscores do not count."""
+    plain = {_plain(candidate): candidate for candidate in known}
+    close = difflib.get_close_matches(_plain(name), plain, n=1, cutoff=0.6)
+    return plain[close[0]] if close else ""
+
+
+def meant(name: str, known: Iterable[str]) -> str:
+    """What to do about an unknown name: the nearest one where there is one, else the list."""
+    every = list(known)
+    close = nearest(name, every)
+    return f"Write {close}, if that is what was meant; known: {listed(every)}" if close else f"Known: {listed(every)}"
+
+
+def model_problems(error: ValidationError, raw: dict[str, Any], problems: Problems) -> None:
+    """Tell every mistake the model found, each at its own key."""
+    for path, details in _by_key(error, raw):
+        problem = _explain(path, details, raw)
+        problems.add(problem.path, problem.what, problem.todo)
+    for path, details in _by_key(error, raw):
+        problems.spoil(path)
+        if details["type"] == "extra_forbidden":
+            misspelt = nearest(str(path[-1]), _fields(path[:-1]))
+            if misspelt:
+                problems.spoil((*path[:-1], misspelt))
+
+
+def mended(raw: dict[str, Any], problems: Problems) -> Mapping | None:
+    """The mapping without its wrong keys; required ones get a stand-in and count as not known.
+
+    Returns:
+        None when the file is too broken to go on (the mistakes found so far are then all there are).
+    """
+    raw = copy.deepcopy(raw)
+    for _ in range(20):
+        try:
+            return Mapping.model_validate(raw)
+        except ValidationError as error:
+            # From the last to the first, so that an item taken out of a list does not move the others.
+            for path, details in sorted(
+                _by_key(error, raw), key=lambda found: [str(p) for p in found[0]], reverse=True
+            ):
+                _mend(raw, path, details["type"] == "missing", problems)
+    return None
+
+
+def _mend(raw: dict[str, Any], path: Path, missing: bool, problems: Problems) -> None:
+    while path:
+        if path in STAND_INS:
+            _put(raw, path, copy.deepcopy(STAND_INS[path]))
+            problems.spoil(path)
+            return
+        if not missing:
+            _remove(raw, path)
+            return
+        # What lacks a required key is taken out as a whole.
+        path, missing = path[:-1], False
+
+
+def _put(raw: dict[str, Any], path: Path, value: object) -> None:
+    holder = _get(raw, path[:-1])
+    if isinstance(holder, dict):
+        holder[path[-1]] = value
+
+
+def _remove(raw: dict[str, Any], path: Path) -> None:
+    holder = _get(raw, path[:-1])
+    name = path[-1]
+    if isinstance(holder, dict):
+        holder.pop(name, None)
+    elif isinstance(holder, list) and isinstance(name, int) and name < len(holder):
+        del holder[name]
+
+
+def _get(raw: object, path: Path) -> object:
+    for part in path:
+        if not _inside(raw, part):
+            return None
+        raw = raw[part]  # type: ignore[index]
+    return raw
+
+
+def _inside(raw: object, part: str | int) -> bool:
+    if isinstance(raw, list):
+        return isinstance(part, int) and part < len(raw)
+    return isinstance(raw, dict) and part in raw
+
+
+def _by_key(error: ValidationError, raw: dict[str, Any]) -> list[tuple[Path, ErrorDetails]]:
+    """The errors by the keys of the file: pydantic's marks of union branches are taken out, one branch is kept."""
+    found: list[tuple[Path, ErrorDetails]] = []
+    branched: dict[Path, list[tuple[Path, ErrorDetails]]] = {}
+    for details in error.errors(include_url=False):
+        path, fork = _real(details, raw)
+        if fork is None:
+            found.append((path, details))
+        else:
+            branched.setdefault(fork, []).append((path, details))
+    for fork, choices in branched.items():
+        fitting = _FITTING_TYPE.get(type(_get(raw, fork)), frozenset())
+        kept = [
+            (path, details)
+            for path, details in choices
+            if path != fork or details["type"] not in _WRONG_TYPE or details["type"] in fitting
+        ]
+        found += kept or [(fork, {**choices[0][1], "type": "wrong_branch"})]
+    return list({(path, details["type"]): (path, details) for path, details in found}.values())
+
+
+def _real(details: ErrorDetails, raw: object) -> tuple[Path, Path | None]:
+    """The path of an error in the file, and where its union forks, if it does."""
+    path: Path = ()
+    fork: Path | None = None
+    loc = details["loc"]
+    for position, part in enumerate(loc):
+        if _inside(raw, part):
+            path = (*path, part)
+            raw = raw[part]  # type: ignore[index]
+        elif details["type"] == "missing" and position == len(loc) - 1:
+            path = (*path, part)
+        elif part != "[key]":
+            fork = path
+    return path, fork
+
+
+def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
+    kind = details["type"]
+    context = details.get("ctx", {})
+    value = _get(raw, path)
+    name = path[-1] if path else ""
+    if kind == "missing":
+        if isinstance(name, int):
+            return Problem(path[:-1], "there must be two numbers", f"Write {path[-2]} = [low, high]")
+        return Problem(path, _missing_what(path), f"Add {_example(path)}")
+    if kind == "extra_forbidden":
+        return Problem(path, "there is no such key", _unknown_todo(path, value))
+    if kind == "literal_error":
+        choices = [choice for choice in re.findall(r"'([^']*)'", context["expected"]) if choice]
+        return Problem(path, f"{shown(name if _is_key(details) else value)} is not known here",
+                       meant(str(name if _is_key(details) else value), choices))  # fmt: skip
+    if kind == "string_too_short":
+        if _is_key(details):
+            return Problem(path, "the name is empty", "Give it a name or leave the line out")
+        return Problem(
+            path, "the text is empty", "Write what the export uses, or leave the key out if it may be left out"
+        )
+    if kind == "string_too_long":
+        todo = 'Write a tab as "\\t" in double quotes' if value == "\\t" else "Write one character between quotes"
+        return Problem(path, f"{shown(value)} is more than one character", todo)
+    if kind in ("too_short", "too_long"):
+        return _length(path, details, value)
+    if kind in ("greater_than_equal", "less_than_equal"):
+        return Problem(path, f"{value} is out of range", f"Write a whole number {_range(path)}")
+    if kind == "finite_number":
+        return Problem(path, f"{value} is no limit", "Write a number, or leave the limit out")
+    return Problem(path, f"{_expected(kind, path)}, and this is {_kind(value)}", _retyped(kind, path, value))
+
+
+def _is_key(details: ErrorDetails) -> bool:
+    return bool(details["loc"]) and details["loc"][-1] == "[key]"
+
+
+def _missing_what(path: Path) -> str:
+    if len(path) == 1 and isinstance(STAND_INS.get(path), dict):
+        return f"the table [{path[0]}] is missing"
+    return f"the key {path[-1]} is missing"
+
+
+def _example(path: Path) -> str:
+    return _EXAMPLES.get(path) or _EXAMPLES_BY_NAME.get(path[-1]) or f"{path[-1]} = ..."
+
+
+def _unknown_todo(path: Path, value: object) -> str:
+    name = str(path[-1])
+    known = _fields(path[:-1])
+    if name in known:
+        return "Take it out"
+    close = nearest(name, known)
+    if close and _plain(close) == _plain(name):
+        return f"Write {close}"
+    homes = [home for home in _homes(name) if home != path[:-1]]
+    if homes and (name in _TOP or not close):
+        if () in homes:
+            return (
+                f"Move {name} to the top of the file, before the first [table]: below a header it belongs to that table"
+            )
+        return f"{name} belongs in {listed(_table(home) for home in homes)}: move it below that header"
+    if close:
+        return f"Write {close}, if that is what was meant; known here: {listed(known, 24)}"
+    return f"Take it out or move it; known here: {listed(known, 24)}"
+
+
+def _table(path: Path) -> str:
+    return f"[{key_text(path)}]" if path else "the top of the file"
+
+
+def _length(path: Path, details: ErrorDetails, value: object) -> Problem:
+    context = details.get("ctx", {})
+    if isinstance(value, list) and path and path[-1] in ("hold", "flag"):
+        return Problem(path, "there must be two numbers", f"Write {path[-1]} = [low, high]")
+    if details["type"] == "too_short":
+        return Problem(path, "there is nothing in it", f"Add {_example(path)}")
+    return Problem(path, f"there are {len(value) if isinstance(value, list) else 'too many'} items",
+                   f"Keep at most {context.get('max_length', 1)}")  # fmt: skip
+
+
+def _expected(kind: str, path: Path) -> str:
+    words = {
+        "string_type": "a text is expected",
+        "bool_type": "true or false is expected",
+        "int_type": "a whole number is expected",
+        "int_from_float": "a whole number is expected",
+        "is_instance_of": "a number is expected",
+        "decimal_type": "a number is expected",
+        "list_type": "a list is expected",
+        "tuple_type": "a list of two numbers is expected",
+        "dict_type": "a table is expected",
+        "model_type": "a table is expected",
+    }
+    if kind == "wrong_branch":
+        return f"{' or '.join(sorted({_type_word(option) for option in _options(path)}))} is expected"
+    return words.get(kind, "something else is expected")
+
+
+def _retyped(kind: str, path: Path, value: object) -> str:
+    name = path[-1] if path else ""
+    label = "each item" if isinstance(name, int) else str(name)
+    if kind == "string_type" and not isinstance(value, list | dict):
+        return f'Put it in quotes: {label} = "{_toml(value)}"'
+    if kind == "string_type":
+        return "Write one text in quotes"
+    if kind == "bool_type":
+        return f"Write {label} = true or {label} = false, without quotes"
+    if kind in ("int_type", "int_from_float"):
+        return f"Write {label} = a whole number {_range(path)}, without quotes".replace("  ", " ")
+    if kind in ("is_instance_of", "decimal_type"):
+        return "Write the number without quotes, with a decimal point"
+    if kind == "tuple_type":
+        return f"Write {label} = [low, high]"
+    if kind in ("list_type", "wrong_branch") and isinstance(value, str):
+        return f"Write {label} = [{shown(value)}]"
+    if kind == "wrong_branch" and len(path) > 1 and path[-2] == "absent":
+        return f'Write {shown(label)} = "error", or another FHIR data-absent-reason code'
+    return f"Write {_example(path)}"
+
+
+def _range(path: Path) -> str:
+    field = _field(path)
+    low = high = None
+    for rule in field.metadata if field else ():
+        low = getattr(rule, "ge", low)
+        high = getattr(rule, "le", high)
+    return f"from {low} to {high}" if low is not None and high is not None else ""
+
+
+def _kind(value: object) -> str:
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, int | Decimal | float):
+        return "a number"
+    if isinstance(value, dt.date | dt.time):
+        return "a date or time"
+    if isinstance(value, str):
+        return "a text"
+    return "a table" if isinstance(value, dict) else "a list"
+
+
+def _toml(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\s_-]", "", name).casefold()
+
+
+def _members(annotation: Any) -> Iterator[Any]:
+    """The single types an annotation allows."""
+    origin = get_origin(annotation)
+    if origin is Annotated:
+        yield from _members(get_args(annotation)[0])
+    elif origin is Union or origin is types.UnionType:
+        for choice in get_args(annotation):
+            yield from _members(choice)
+    elif annotation is not type(None):
+        yield annotation
+
+
+def _options(path: Path) -> list[Any]:
+    """The types the model allows at a path."""
+    return _look(path)[0]
+
+
+def _field(path: Path) -> FieldInfo | None:
+    return _look(path)[1]
+
+
+def _look(path: Path) -> tuple[list[Any], FieldInfo | None]:
+    options: list[Any] = [Mapping]
+    field: FieldInfo | None = None
+    for part in path:
+        following: list[Any] = []
+        for option in options:
+            origin = get_origin(option)
+            if isinstance(option, type) and issubclass(option, BaseModel):
+                field = option.model_fields.get(str(part), field)
+                if part in option.model_fields:
+                    following += _members(option.model_fields[str(part)].annotation)
+            elif origin is dict:
+                following += _members(get_args(option)[1])
+            elif origin in (list, tuple):
+                following += _members(get_args(option)[0])
+        options = following
+    return options, field
+
+
+def _fields(path: Path) -> list[str]:
+    """The keys the model knows in the table at a path."""
+    return [name for option in _options(path) if _is_model(option) for name in option.model_fields]
+
+
+def _is_model(option: Any) -> bool:
+    return isinstance(option, type) and issubclass(option, BaseModel)
+
+
+def _type_word(option: Any) -> str:
+    if _is_model(option) or get_origin(option) is dict:
+        return "a table"
+    return "a list" if get_origin(option) is list else "a text"
+
+
+def _homes(name: str) -> list[Path]:
+    """The tables (without a name of their own) that have a key of this name."""
+    tables: Sequence[Path] = ((), *((top,) for top in _TOP), ("output", "fhir"), ("output", "oru"))
+    return [table for table in tables if name in _fields(table)]
+
+
+_TOP = tuple(Mapping.model_fields)

@@ -1,0 +1,228 @@
+"""The mapping file as a typed model: how one kind of export is read.
+
+The file is TOML. Unknown keys are errors. Nothing here has a clinical default: a unit, a zone, a token or a label
+that the file does not name is held, never guessed. `gateway.mapping.loader` reads a file and names the line of
+every mistake; `gateway check --schema` prints the JSON Schema made from these classes.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+
+AbsentReason = Literal[
+    "unknown", "asked-unknown", "temp-unknown", "not-asked", "asked-declined", "masked", "not-applicable",
+    "unsupported", "as-text", "error", "not-a-number", "negative-infinity", "positive-infinity", "not-performed",
+    "not-permitted",
+]  # fmt: skip
+"""The 15 codes of http://terminology.hl7.org/CodeSystem/data-absent-reason, FHIR R4 4.0.1."""
+
+Category = Literal["neonate", "infant", "child", "adult", "unknown"]
+Text = Annotated[str, StringConstraints(min_length=1)]
+
+
+def _number(value: object) -> object:
+    """TOML writes 40 and 40.5 as different types; both are exact here, and a text is no number."""
+    return Decimal(value) if type(value) is int else value
+
+
+Limit = Annotated[Decimal, BeforeValidator(_number), WithJsonSchema({"type": "number"})]
+
+
+class _Table(BaseModel):
+    # Strict: `header = "yes"` or `future_minutes = "5"` is a mistake to be told, not a value to be bent.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, str_strip_whitespace=False)
+
+
+class Delimited(_Table):
+    """How a delimited text export is laid out."""
+
+    layout: Literal["wide", "long"] = Field(description="wide: one row per set; long: one row per reading")
+    delimiter: Annotated[str, StringConstraints(min_length=1, max_length=1)] = ","
+    quote: Annotated[str, StringConstraints(max_length=1)] = Field(default='"', description="empty for no quoting")
+    encoding: str = Field(
+        default="utf-8", description="a Python codec name; a UTF-8 or UTF-16 byte order mark is accepted"
+    )
+    header: bool = Field(default=True, description="the first line that holds every mapped column is the header")
+    columns: list[Text] = Field(default=[], description="names by position, when there is no header line")
+    header_within: int = Field(default=50, ge=1, le=1000, description="how many lines may stand before the header")
+    footer: list[Text] = Field(
+        default=[], description="regular expressions for lines after or between entries to leave out"
+    )
+    label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
+    value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
+    unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
+
+
+class Numbers(_Table):
+    """How numbers are written."""
+
+    decimal: Literal[".", ","] = "."
+    thousands: Literal["", ".", ",", " ", "'"] = ""
+    comparators: bool = Field(default=False, description="accept <, <=, >= and > before a value")
+
+
+class Time(_Table):
+    """Where the time of a set stands and how it is read."""
+
+    columns: list[Text] = Field(min_length=1, max_length=3, description="joined by one space before reading")
+    formats: list[Text] = Field(min_length=1, description="strptime directives; the first that fits the whole text")
+    zone: Text = Field(description="IANA zone name, or a fixed offset such as +05:30, or 'offset-in-text' with %z")
+    ambiguous: Literal["hold", "earlier", "later"] = "hold"
+    nonexistent: Literal["hold", "before", "after"] = "hold"
+    future_minutes: int = Field(default=5, ge=0, le=1440, description="a time later than this after receipt is held")
+
+
+class Patient(_Table):
+    """Who the readings belong to."""
+
+    column: Text | None = Field(default=None, description="leave out when associations name the patient")
+    system: Text = Field(description="URI of the identifier system")
+    authority: str = Field(default="", description="HL7 v2 assigning authority (PID-3.4)")
+    type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
+    subject: Literal["identifier", "reference"] = Field(
+        default="identifier", description="logical identifier or Patient/id"
+    )
+    pattern: str = Field(default="", description="regular expression the whole identifier must match; else held")
+
+
+class Identified(_Table):
+    """A device, operator, location or encounter: a column or a fixed value, with its identifier system."""
+
+    column: Text | None = None
+    fixed: Text | None = None
+    system: str = Field(default="", description="URI of the identifier system")
+    authority: str = Field(default="", description="HL7 v2 assigning authority or namespace")
+
+
+class PatientCategory(_Table):
+    """Adult, child, infant or neonate: it chooses the plausibility band."""
+
+    column: Text | None = None
+    values: dict[str, Category] = Field(default={}, description="text in the column = category")
+    fixed: Category | None = None
+
+
+class Absent(_Table):
+    """A token that means: there is no value."""
+
+    reason: AbsentReason
+    meaning: str = Field(default="", description="what the monitor means by it, in words")
+
+
+class Site(_Table):
+    """Body site from a column."""
+
+    column: Text
+    values: dict[str, Text] = Field(description="text in the column = site key of the vocabulary")
+
+
+class VitalSource(_Table):
+    """Where one vital stands and how it is read."""
+
+    column: Text | None = Field(default=None, description="wide layout")
+    labels: list[Text] = Field(default=[], description="long layout: texts of the label column that mean this vital")
+    pattern: str = Field(
+        default="", description="regular expression with named groups; the group named as this vital is read"
+    )
+    unit: Text | None = Field(default=None, description="fixed unit, in UCUM or a usual spelling")
+    unit_column: Text | None = Field(default=None, description="wide layout: the column that holds the unit")
+    unit_in_text: bool = Field(default=False, description="the unit stands behind the number in the cell")
+    units: dict[str, Text] | list[Text] = Field(default=[], description="unit texts accepted from a column or the text")
+    record_unit: Text | None = Field(
+        default=None, description="UCUM unit of the record; default: the vocabulary's first"
+    )
+    decimals: int | None = Field(
+        default=None, ge=0, le=4, description="decimals of a converted value; default: vocabulary"
+    )
+    method: Text | None = Field(default=None, description="method key of the vocabulary")
+    site: Text | Site | None = Field(default=None, description="site key of the vocabulary, or a column")
+    codes: dict[str, Text] = Field(default={}, description="coded vitals: text = answer key of the vocabulary")
+    absent: dict[str, AbsentReason | Absent] = Field(
+        default={}, description="tokens that mean absent, besides the common ones"
+    )
+    comparators: bool | None = None
+
+
+class Band(_Table):
+    """Limits in the unit of the vocabulary's plausibility table; a value outside hold is held, outside flag marked."""
+
+    hold: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: held")
+    flag: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: marked")
+
+
+class Plausibility(_Table):
+    """Which limits apply; every limit needs clinical sign-off before use on real patients."""
+
+    profile: Text = Field(default="proposal", description="name of a limit table in the vocabulary")
+    limits: dict[Category, dict[str, Band]] = Field(default={}, description="overrides by category and vital")
+
+
+class FhirOutput(_Table):
+    """Choices for FHIR R4 output."""
+
+    profile: Literal["base", "us-core"] = "base"
+    panel: bool = Field(default=False, description="add a vital-signs panel 85353-1 with hasMember for each set")
+    provenance: bool = True
+    bundle_limit: int = Field(default=500, ge=1, le=10000, description="entries in one bundle")
+
+
+class OruOutput(_Table):
+    """Choices for HL7 v2 output."""
+
+    version: Literal["2.5.1", "2.6"] = "2.5.1"
+    sending_application: Text = "SPOTCHECK"
+    sending_facility: str = ""
+    receiving_application: str = ""
+    receiving_facility: str = ""
+    processing: Literal["P", "T", "D"] = "P"
+    first_code: Literal["loinc", "mdc"] = Field(default="loinc", description="which triplet leads in OBX-3")
+    orc: bool = False
+    profile_identifier: str = Field(default="", description="MSH-21, an EI such as name^namespace^oid^ISO")
+    patient_class: Literal["E", "I", "O", "P", "R", "B", "C", "N", "U"] = "U"
+
+
+class Output(_Table):
+    """What the records look like."""
+
+    status: Literal["final", "preliminary"] = "preliminary"
+    failed: Literal["omit", "record"] = Field(
+        default="omit", description="tried and failed measurements: leave out or record"
+    )
+    mark_questionable: bool = Field(default=True, description="flagged readings carry an interpretation (OBX-8 in v2)")
+    keep_original: bool = Field(default=False, description="a note with the exported text and unit of converted values")
+    fhir: FhirOutput = FhirOutput()
+    oru: OruOutput = OruOutput()
+
+
+class Mapping(_Table):
+    """One mapping file."""
+
+    title: Text
+    version: Text
+    form: Literal["delimited"]
+    namespace: Text = Field(description="URI under which this site's record identifiers are unique")
+    delimited: Delimited
+    numbers: Numbers = Numbers()
+    time: Time
+    patient: Patient
+    device: Identified = Identified()
+    operator: Identified = Identified()
+    location: Identified = Identified()
+    encounter: Identified = Identified()
+    sequence: Text | None = Field(
+        default=None, description="column with the monitor's own record number, part of the identity"
+    )
+    category: PatientCategory = PatientCategory()
+    notes: list[Text] = Field(default=[], description="free-text columns carried as notes")
+    vitals: dict[str, VitalSource] = Field(min_length=1)
+    absent: dict[str, AbsentReason | Absent] = Field(
+        default={}, description='tokens that mean absent, for every vital; "" is a blank cell'
+    )
+    rules: dict[str, Literal["hold", "flag", "note", "off"]] = Field(
+        {}, description="effect of a rule, where it may be set"
+    )
+    plausibility: Plausibility = Plausibility()
+    output: Output = Output()

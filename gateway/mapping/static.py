@@ -1,0 +1,883 @@
+"""Everything that can be known to be wrong with a mapping before an export is seen.
+
+Each check looks at the whole mapping, tells all it finds and stops at nothing. What the model alone can see (types,
+unknown keys, allowed words) is in `gateway.mapping.model`; here are the agreements between keys, and with the
+vocabulary.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable
+from functools import cache
+from importlib import resources
+from typing import NamedTuple
+
+from gateway import vocabulary
+from gateway.mapping.explain import Problems, listed, meant, nearest, shown
+from gateway.mapping.model import Band, Identified, Mapping, Site, VitalSource
+from gateway.mapping.places import Path
+from gateway.vocabulary import Unit, Vital
+
+OFFSET_IN_TEXT = "offset-in-text"
+DIRECTIVES = "YymbBdjaAHIpMSfz%"
+"""The strptime directives that time formats may use."""
+
+_URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:[^\s<>\"{}|\\^`]+")
+_OID = re.compile(r"urn:oid:[0-2](\.(0|[1-9][0-9]*))+")
+_UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-([0-9a-f]{4}-){3}[0-9a-f]{12}")
+_OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
+# These are in the tz database, but as fixed offsets or as copies of some place's rules: whoever writes EST for
+# New York gets every summer reading an hour late.
+_ABBREVIATIONS = {
+    "EST": "America/New_York", "EDT": "America/New_York", "EST5EDT": "America/New_York", "CST": "America/Chicago",
+    "CDT": "America/Chicago", "CST6CDT": "America/Chicago", "MST": "America/Denver", "MDT": "America/Denver",
+    "MST7MDT": "America/Denver", "PST": "America/Los_Angeles", "PDT": "America/Los_Angeles",
+    "PST8PDT": "America/Los_Angeles", "HST": "Pacific/Honolulu", "AKST": "America/Anchorage", "BST": "Europe/London",
+    "WET": "Europe/Lisbon", "CET": "Europe/Paris", "CEST": "Europe/Paris", "MET": "Europe/Paris",
+    "EET": "Europe/Athens", "EEST": "Europe/Athens", "IST": "Asia/Kolkata", "JST": "Asia/Tokyo",
+    "AEST": "Australia/Sydney", "AEDT": "Australia/Sydney", "NZST": "Pacific/Auckland", "NZDT": "Pacific/Auckland",
+}  # fmt: skip
+# Not encodings of text files, though Python has codecs of these names.
+_NO_ENCODINGS = frozenset(
+    {"idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined", "utf_7", "mbcs", "oem"}
+)
+_ENCODINGS = ("utf-8", "utf-16", "cp1252", "latin-1", "iso8859-15", "cp1250", "cp1251", "cp850", "shift_jis", "gb18030")
+_ENCODING_NAMES = {"ansi": "cp1252", "windows": "cp1252", "unicode": "utf-16", "dos": "cp850", "western": "cp1252"}
+
+
+class Use(NamedTuple):
+    """One use of a column: its name, the key that names it, what for, and what kind of use that is."""
+
+    column: str
+    path: Path
+    what: str
+    kind: str
+
+
+def uses(mapping: Mapping) -> list[Use]:
+    """Every use the mapping makes of a column of the export, in the order of the model."""
+    found: list[Use] = []
+
+    def add(column: str | None, path: Path, what: str, kind: str) -> None:
+        if column is not None:
+            found.append(Use(column, path, what, kind))
+
+    for kind in ("label", "value", "unit"):
+        name = f"{kind}_column"
+        add(getattr(mapping.delimited, name), ("delimited", name), f"the {kind}", kind)
+    for at, column in enumerate(mapping.time.columns):
+        add(column, ("time", "columns", at), "the time", "time")
+    add(mapping.patient.column, ("patient", "column"), "the patient", "patient")
+    for name, party in _parties(mapping):
+        add(party.column, (name, "column"), f"the {name}", "party")
+    add(mapping.sequence, ("sequence",), "the record number", "sequence")
+    add(mapping.category.column, ("category", "column"), "the patient category", "category")
+    for key, source in mapping.vitals.items():
+        add(source.column, ("vitals", key, "column"), key, "value")
+        add(source.unit_column, ("vitals", key, "unit_column"), f"the unit of {key}", "unit")
+        if isinstance(source.site, Site):
+            add(source.site.column, ("vitals", key, "site", "column"), f"the site of {key}", "site")
+    for at, column in enumerate(mapping.notes):
+        add(column, ("notes", at), "a note", "note")
+    return found
+
+
+def columns(mapping: Mapping) -> tuple[str, ...]:
+    """Names of every column the mapping uses, each once, in the order of the model."""
+    return tuple(dict.fromkeys(use.column for use in uses(mapping)))
+
+
+def check(
+    mapping: Mapping,
+    problems: Problems,
+    known_rules: Collection[str] | None = None,
+    adjustable_rules: Collection[str] | None = None,
+) -> None:
+    """Note everything that is wrong with a mapping.
+
+    Args:
+        mapping: the mapping, or what could be saved of it (`gateway.mapping.explain.mended`).
+        problems: takes the mistakes; knows which keys to leave alone.
+        known_rules: slugs of the rules there are; None to leave `[rules]` unchecked.
+        adjustable_rules: slugs of the rules whose effect a mapping may set; None for all.
+    """
+    for run in _CHECKS:
+        run(mapping, problems)
+    if known_rules is not None:
+        _rules(mapping, problems, known_rules, adjustable_rules)
+
+
+def _parties(mapping: Mapping) -> tuple[tuple[str, Identified], ...]:
+    return (
+        ("device", mapping.device),
+        ("operator", mapping.operator),
+        ("location", mapping.location),
+        ("encounter", mapping.encounter),
+    )
+
+
+# The layout
+
+
+def _layout(mapping: Mapping, problems: Problems) -> None:
+    if not problems.known(("delimited", "layout")):
+        return
+    delimited = mapping.delimited
+    names = ("label_column", "value_column", "unit_column")
+    if delimited.layout == "long":
+        for name, example in (("label_column", "Parameter"), ("value_column", "Value")):
+            if getattr(delimited, name) is None and problems.known(("delimited", name)):
+                what = "names the vital" if name == "label_column" else "holds the value"
+                problems.add(
+                    ("delimited", name),
+                    f"the long layout needs the column that {what}",
+                    f'Add {name} = "{example}", or write layout = "wide"',
+                )
+        for key, source in mapping.vitals.items():
+            if source.column is not None:
+                problems.add(
+                    ("vitals", key, "column"),
+                    "the long layout has one value column for all vitals",
+                    f"Take column out and add labels = [{shown(source.column)}], the texts of the label "
+                    "column that mean this vital",
+                )
+            elif not source.labels and problems.known(("vitals", key, "labels")):
+                problems.add(
+                    ("vitals", key),
+                    "the long layout needs the texts of the label column that mean this vital",
+                    'Add labels = ["..."]',
+                )
+            if source.unit_column is not None:
+                problems.add(
+                    ("vitals", key, "unit_column"),
+                    "the long layout has one unit column for all vitals",
+                    "Take it out and name the column as unit_column in [delimited]",
+                )
+        return
+    for name in names:
+        if getattr(delimited, name) is not None:
+            problems.add(
+                ("delimited", name),
+                "the wide layout has one column for each vital",
+                'Take it out, or write layout = "long"',
+            )
+    for key, source in mapping.vitals.items():
+        if source.labels:
+            problems.add(
+                ("vitals", key, "labels"),
+                "labels belong to the long layout",
+                f"Take labels out and add column = {shown(source.labels[0])}, the name in the header line",
+            )
+        elif source.column is None and problems.known(("vitals", key, "column")):
+            problems.add(
+                ("vitals", key),
+                "the wide layout needs the column of this vital",
+                'Add column = "...", the name in the header line',
+            )
+
+
+def _labels(mapping: Mapping, problems: Problems) -> None:
+    seen: dict[str, tuple[str, Path]] = {}
+    for key, source in mapping.vitals.items():
+        for at, label in enumerate(source.labels):
+            path: Path = ("vitals", key, "labels", at)
+            _trimmed(label, path, problems)
+            if label not in seen:
+                seen[label] = key, path
+                continue
+            other, place = seen[label]
+            line = problems.places.line_of(place)
+            if other == key:
+                problems.add(path, f"the label {shown(label)} stands there twice", "Take one out")
+            elif not (source.pattern and mapping.vitals[other].pattern):
+                problems.add(
+                    path,
+                    f"the label {shown(label)} already means {other} (line {line})",
+                    f"Give it to one vital; a value such as 120/80 needs a pattern in {other} and in {key}",
+                )
+
+
+def _characters(mapping: Mapping, problems: Problems) -> None:
+    delimited, numbers = mapping.delimited, mapping.numbers
+    if delimited.delimiter in "\r\n\0":
+        problems.add(
+            ("delimited", "delimiter"),
+            "a line end or NUL cannot stand between cells",
+            'Write the character between two cells, such as "," ";" or "\\t"',
+        )
+    elif delimited.delimiter.isalnum():
+        problems.add(
+            ("delimited", "delimiter"),
+            f"{shown(delimited.delimiter)} is a letter or digit",
+            'Write the character between two cells, such as "," ";" or "\\t"',
+        )
+    if delimited.quote and (delimited.quote == delimited.delimiter or delimited.quote in "\r\n\0"):
+        problems.add(
+            ("delimited", "quote"),
+            "the quote must differ from the delimiter and from line ends",
+            'Write quote = \'"\', or quote = "" when the export never quotes',
+        )
+    if numbers.decimal == numbers.thousands:
+        problems.add(
+            ("numbers", "thousands"),
+            f"{shown(numbers.thousands)} is the decimal mark as well",
+            'Write what the export uses; thousands = "" when it writes 1000 without a mark',
+        )
+    for name, mark in (("decimal", numbers.decimal), ("thousands", numbers.thousands)):
+        if mark and mark == delimited.delimiter and not delimited.quote and problems.known(("numbers", name)):
+            problems.add(
+                ("delimited", "delimiter"),
+                f"{shown(mark)} stands between cells and is the {name} mark as well",
+                "Without quotes a number would be cut in two: check delimiter, quote and [numbers]",
+            )
+
+
+def _encoding(mapping: Mapping, problems: Problems) -> None:
+    name = mapping.delimited.encoding
+    path = ("delimited", "encoding")
+    try:
+        plain = name.strip().replace("-", "_").replace(" ", "_").casefold()
+        if plain in _NO_ENCODINGS or "\0" in name:
+            raise LookupError
+        "a,1\n".encode(name)
+    except (LookupError, UnicodeError, ValueError):
+        close = next((known for word, known in _ENCODING_NAMES.items() if word in name.casefold()), "")
+        close = close or nearest(name, _ENCODINGS)
+        usual = f"usual ones are {listed(_ENCODINGS)}"
+        problems.add(
+            path,
+            f"{shown(name)} is not an encoding of text",
+            f"Write {close}, if that is what was meant; {usual}" if close else f"The {usual}",
+        )
+
+
+def _footer(mapping: Mapping, problems: Problems) -> None:
+    for at, text in enumerate(mapping.delimited.footer):
+        path: Path = ("delimited", "footer", at)
+        pattern = _regex(text, path, problems)
+        if pattern is not None and pattern.match(""):
+            problems.add(
+                path,
+                f"{shown(text)} fits the empty text, so it could leave out every line",
+                "Write what every footer line begins with, such as '^Total:'; blank lines are left out anyway",
+            )
+
+
+def _header(mapping: Mapping, problems: Problems) -> None:
+    delimited = mapping.delimited
+    if not problems.known(("delimited", "header"), ("delimited", "columns")):
+        return
+    if delimited.header:
+        if delimited.columns:
+            problems.add(
+                ("delimited", "columns"),
+                "names by position are for an export without a header line",
+                "Take columns out, or write header = false",
+            )
+        return
+    if not delimited.columns:
+        problems.add(
+            ("delimited", "columns"),
+            "an export without a header line needs the names of its columns",
+            'Add columns = ["Date", "Time", ...], from left to right',
+        )
+        return
+    for at, name in enumerate(delimited.columns):
+        if name in delimited.columns[:at]:
+            problems.add(
+                ("delimited", "columns", at),
+                f"the column {shown(name)} stands there twice",
+                "Give each column its own name",
+            )
+    for use in uses(mapping):
+        if use.column not in delimited.columns:
+            problems.add(
+                use.path,
+                f"{shown(use.column)} is not among the names in delimited.columns",
+                meant(use.column, delimited.columns),
+            )
+
+
+# Who reads which column
+
+
+def _shared_columns(mapping: Mapping, problems: Problems) -> None:
+    found = uses(mapping)
+    for use in found:
+        _trimmed(use.column, use.path, problems)
+    by_column: dict[str, list[Use]] = defaultdict(list)
+    for use in found:
+        for earlier in by_column[use.column]:
+            clash = _clash(mapping, earlier, use)
+            if clash:
+                line = problems.places.line_of(earlier.path)
+                problems.add(use.path, f"the column {shown(use.column)} is already {earlier.what} (line {line})", clash)
+                break
+        by_column[use.column].append(use)
+
+
+def _clash(mapping: Mapping, first: Use, second: Use) -> str:
+    """What to do when two uses of one column cannot both be right; "" when they can."""
+    kinds = {first.kind, second.kind}
+    if kinds == {"note"}:
+        return "Take it out"
+    if kinds == {"patient", "note"}:
+        return "Take it out of the notes: a note would carry the patient's identifier as free text"
+    keys = [str(use.path[1]) for use in (first, second) if use.path[0] == "vitals"]
+    if kinds == {"value"} and len(keys) == 2:
+        if all(mapping.vitals[key].pattern for key in keys):
+            return ""
+        return (
+            f"Give {keys[1]} its own column; a cell such as 120/80 needs a pattern in both, "
+            f"with the groups (?P<{keys[0]}>...) and (?P<{keys[1]}>...)"
+        )
+    # A label such as "T-ear" may tell the site as well as the vital.
+    shareable = ({"value", "note"}, {"label", "site"}, {"unit"})
+    if kinds in shareable or kinds.isdisjoint({"patient", "time", "label", "value", "unit"}):
+        return ""
+    return "Name the column that holds it"
+
+
+def _trimmed(text: str, path: Path, problems: Problems) -> None:
+    if text != text.strip():
+        problems.add(
+            path,
+            f"{shown(text)} begins or ends with a blank",
+            f"Write {shown(text.strip())}: blanks around names and cells are taken off before comparing",
+        )
+
+
+# Time
+
+
+def _time(mapping: Mapping, problems: Problems) -> None:
+    time = mapping.time
+    if problems.known(("time", "zone")):
+        _zone(time.zone, problems)
+    for at, text in enumerate(time.formats):
+        path: Path = ("time", "formats", at)
+        _format(text, path, problems)
+        if text in time.formats[:at]:
+            problems.add(path, f"the format {shown(text)} stands there twice", "Take one out")
+            continue
+        if not problems.known(("time", "formats"), ("time", "zone")):
+            continue
+        for earlier in time.formats[:at]:
+            if _skeleton(text) == _skeleton(earlier):
+                problems.add(
+                    path,
+                    f"{shown(text)} and {shown(earlier)} read the same text as different days",
+                    "Keep the one this kind of monitor prints; day and month are never guessed row by row",
+                )
+        has_offset = "z" in _directives(text)
+        if has_offset and time.zone != OFFSET_IN_TEXT:
+            problems.add(
+                path,
+                f"%z reads an offset from the text, but the zone is {time.zone}",
+                f'Write zone = "{OFFSET_IN_TEXT}", or take %z out',
+            )
+        elif not has_offset and time.zone == OFFSET_IN_TEXT:
+            problems.add(
+                path,
+                f"the zone is {OFFSET_IN_TEXT}, but {shown(text)} has no %z",
+                "Add %z where the offset stands, or name the zone whose local time the monitor shows",
+            )
+        if len(time.columns) > 1 and not re.search(r"\s", text.strip()) and problems.known(("time", "columns")):
+            problems.add(
+                path,
+                f"{shown(text)} has no blank, but {len(time.columns)} columns are joined by one",
+                'Write the formats of the columns in their order with a blank between, such as "%m/%d/%Y %H:%M"',
+            )
+
+
+def _zone(zone: str, problems: Problems) -> None:
+    path = ("time", "zone")
+    advice = "Write the IANA zone of the place, such as America/New_York or Europe/Berlin"
+    if zone == OFFSET_IN_TEXT or _OFFSET.fullmatch(zone):
+        return
+    if zone.upper() in _ABBREVIATIONS:
+        problems.add(
+            path,
+            f"{shown(zone)} is an abbreviation: it does not say when the clocks change",
+            f"Write the place, such as {_ABBREVIATIONS[zone.upper()]}, or a fixed offset such as -05:00 for a "
+            "clock that nobody ever sets to summer time",
+        )
+    elif zone[:1] in "+-":
+        problems.add(
+            path, f"{shown(zone)} is not an offset", "Write sign, two digits, colon, two digits: +05:30 or -05:00"
+        )
+    elif zone.startswith("Etc/GMT") and zone[7:8] in ("+", "-") and zone in _zones():
+        sign = "-" if zone[7] == "+" else "+"
+        problems.add(
+            path,
+            f"{zone} has its sign the other way round: it means UTC{sign}{zone[8:]}",
+            f'Write zone = "{sign}{int(zone[8:]):02d}:00", or the place',
+        )
+    elif zone not in _zones():
+        close = nearest(zone, _zones())
+        problems.add(
+            path,
+            f"{shown(zone)} is not in the IANA time zone database",
+            f"Write {close}, if that is what was meant" if close else advice,
+        )
+
+
+@cache
+def _zones() -> frozenset[str]:
+    """Every zone the packaged IANA database holds; the machine's own list may differ and is not asked."""
+    return frozenset(resources.files("tzdata").joinpath("zones").read_text("utf-8").split()) - {"Factory", "localtime"}
+
+
+def _directives(text: str) -> list[str]:
+    return re.findall(r"%(.)", text, re.DOTALL)
+
+
+def _skeleton(text: str) -> str:
+    """The format with the two-digit parts of a date made alike: equal skeletons fit the same texts."""
+    return re.sub(r"%[dmy]", "%d", text.strip())
+
+
+def _format(text: str, path: Path, problems: Problems) -> None:
+    names = [name for name in _directives(text) if name != "%"]
+    if "%" in re.sub(r"%.", "", text, flags=re.DOTALL):
+        problems.add(path, f"{shown(text)} ends in a single %", "Write %% for a percent sign")
+        return
+    for name in names:
+        if name not in DIRECTIVES:
+            known = listed((f"%{known}" for known in DIRECTIVES), 20)
+            todo = "Take the hyphen out: %d reads 7 and 07 alike" if name == "-" else f"Use {known}"
+            problems.add(path, f"%{name} is not a directive the gateway reads", todo)
+            return
+    what, todo = _incomplete(names)
+    if what:
+        problems.add(path, f"{shown(text)} {what}", todo)
+
+
+def _incomplete(names: list[str]) -> tuple[str, str]:
+    """What a format leaves unsaid or says twice, and what to do; two empty texts when it is complete."""
+    has = set(names)
+    if not names:
+        return "holds no directives", 'Write the shape of the time, not an example: "%Y-%m-%d %H:%M"'
+    if len(names) > len(has) or any(len(has & set(same)) > 1 for same in ("Yy", "mbBj", "dj", "HI")):
+        return "says the year, month, day or hour twice", "Keep one directive for each part of the time"
+    if not has & set("Yy") or not ("j" in has or ("d" in has and has & set("mbB"))):
+        return "holds no whole date", (
+            "Add year, month and day, such as %Y-%m-%d, and the date's column to time.columns when it has its own"
+        )
+    if ("I" in has) != ("p" in has):
+        return "has one of %I (12-hour clock) and %p (AM or PM)", "Use both, or %H for a 24-hour clock"
+    if has & set("HIMSfp") and not ("M" in has and has & set("HI")):
+        return "has a time of day without hour and minute", "Write %H:%M, or leave the time of day out"
+    if "f" in has and "S" not in has:
+        return "has parts of a second without seconds", "Write %S.%f"
+    return "", ""
+
+
+# Who
+
+
+def _uri(value: str, path: Path, problems: Problems) -> None:
+    if not value:
+        return
+    if value.startswith("urn:oid:") and not _OID.fullmatch(value):
+        problems.add(
+            path, f"{shown(value)} is not an OID", "Write urn:oid: and numbers with dots, such as urn:oid:2.16.840"
+        )
+    elif value.startswith("urn:uuid:") and not _UUID.fullmatch(value):
+        problems.add(path, f"{shown(value)} is not a UUID", "Write urn:uuid: and a UUID in lower case")
+    elif not _URI.fullmatch(value) or re.fullmatch(r"https?:/{0,2}", value, re.IGNORECASE):
+        host = re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+(/\S*)?", value)
+        oid = re.fullmatch(r"[0-2](\.[0-9]+)+", value)
+        todo = (
+            f"Write urn:oid:{value}"
+            if oid
+            else f"Write https://{value}"
+            if host
+            else ("Write one such as https://hospital.example/mrn or urn:oid:2.16.840.1")
+        )
+        problems.add(path, f"{shown(value)} is not an absolute URI", todo)
+
+
+def _who(mapping: Mapping, problems: Problems) -> None:
+    _uri(mapping.namespace, ("namespace",), problems)
+    patient = mapping.patient
+    _uri(patient.system, ("patient", "system"), problems)
+    if patient.pattern:
+        _regex(patient.pattern, ("patient", "pattern"), problems)
+    if not re.fullmatch(r"[A-Z0-9]{1,5}", patient.type):
+        problems.add(
+            ("patient", "type"),
+            f"{shown(patient.type)} is not a code of HL7 table 0203",
+            "Write MR for a record number, PI for an internal number, or another of its codes",
+        )
+    for name, party in _parties(mapping):
+        _uri(party.system, (name, "system"), problems)
+        if party.column is not None and party.fixed is not None:
+            problems.add((name, "fixed"), "there is a column and a fixed value", "Keep the one that is right")
+        elif party.column is None and party.fixed is None and problems.known((name,)) and (name,) in problems.places:
+            problems.add(
+                (name,),
+                f"the table says nothing about where the {name} stands",
+                'Add column = "..." or fixed = "...", or take the table out',
+            )
+        elif party.fixed is not None and not party.fixed.strip():
+            problems.add((name, "fixed"), "the value is blank", "Write the identifier or take the key out")
+    nobody = patient.column is None and mapping.device.column is None and mapping.device.fixed is None
+    if nobody and problems.known(("patient", "column"), ("device",)):
+        problems.add(
+            ("patient", "column"),
+            "no column names the patient, and no device is known to ask associations",
+            'Add column = "..." here, or [device] with column or fixed',
+        )
+
+
+def _category(mapping: Mapping, problems: Problems) -> None:
+    category = mapping.category
+    if category.column is not None and category.fixed is not None:
+        problems.add(("category", "fixed"), "there is a column and a fixed category", "Keep the one that is right")
+    elif category.column is not None and not category.values and problems.known(("category", "values")):
+        problems.add(
+            ("category", "values"),
+            "nothing says what the texts of the column mean",
+            'Add values = { "A" = "adult", "P" = "child" } with the texts of the export',
+        )
+    elif category.values and category.column is None and problems.known(("category", "column")):
+        problems.add(
+            ("category", "values"),
+            "there is no column whose texts these could be",
+            'Add column = "...", or write fixed = "adult" instead',
+        )
+    _tokens(category.values, ("category", "values"), problems, blank=True)
+
+
+def _tokens(texts: Iterable[str], path: Path, problems: Problems, *, blank: bool = False) -> None:
+    for text in texts:
+        if not text and not blank:
+            problems.add(
+                (*path, text),
+                "a blank cell is never compared with it",
+                "Take the line out",
+            )
+        else:
+            _trimmed(text, (*path, text), problems)
+
+
+# The vitals
+
+
+def _vitals(mapping: Mapping, problems: Problems) -> None:
+    known = vocabulary.vitals()
+    for key, source in mapping.vitals.items():
+        vital = known.get(key)
+        path: Path = ("vitals", key)
+        if vital is None:
+            problems.add(path, f"{shown(key)} is not a vital the gateway knows", _meant_vital(key))
+            problems.spoil(path)
+            continue
+        _units(mapping, source, vital, path, problems)
+        _site_and_method(source, vital, path, problems)
+        _answers(source, vital, path, problems)
+        _tokens(source.absent, (*path, "absent"), problems, blank=True)
+    _tokens(mapping.absent, ("absent",), problems, blank=True)
+
+
+def _meant_vital(name: str) -> str:
+    known = vocabulary.vitals()
+    plain = name.replace("_", " ").casefold()
+    for key, vital in known.items():
+        if plain in {label.casefold() for label in vital.labels} or plain == vital.title.casefold():
+            return f"Write [vitals.{key}], if {vital.title.lower()} is meant; known: {listed(known, 30)}"
+    close = nearest(name, known)
+    if close:
+        return f"Write [vitals.{close}], if that is what was meant; known: {listed(known, 30)}"
+    return f"Known: {listed(known, 30)}"
+
+
+def _units(mapping: Mapping, source: VitalSource, vital: Vital, path: Path, problems: Problems) -> None:
+    if vital.kind == "coded":
+        for name in ("unit", "unit_column", "units", "record_unit", "decimals", "comparators"):
+            if getattr(source, name) not in (None, [], {}):
+                problems.add((*path, name), f"{vital.key} is one of a few answers and has no {name}", "Take it out")
+        if source.unit_in_text:
+            problems.add((*path, "unit_in_text"), f"{vital.key} is one of a few answers and has no unit", "Take it out")
+        return
+    names = ("unit", "unit_column", "unit_in_text", "units")
+    shared = mapping.delimited.unit_column is not None
+    given = [name for name in ("unit", "unit_column", "unit_in_text") if getattr(source, name)]
+    if not problems.known(*((*path, name) for name in names), ("delimited", "unit_column")):
+        pass
+    elif not given and not shared:
+        column = "unit_column in [delimited]" if mapping.delimited.layout == "long" else "unit_column"
+        problems.add(
+            path,
+            f"nothing says in which unit {vital.key} is exported",
+            f'Add unit = "..." ({_spelt(vital)}), or {column}, or unit_in_text = true',
+        )
+    elif given == ["unit"] and not shared and source.units:
+        problems.add(
+            (*path, "units"),
+            "unit texts are for a unit that stands in a column or behind the number",
+            "Take units out, or add unit_column or unit_in_text = true",
+        )
+    elif "unit" not in given and not source.units:
+        where = "in the text" if source.unit_in_text else "in the unit column"
+        problems.add(
+            path,
+            f"nothing says which unit texts may stand {where} for {vital.key}",
+            f"Add units = [...] with the texts of the export ({_spelt(vital)}); others are held",
+        )
+    if source.unit is not None:
+        _unit(source.unit, (*path, "unit"), vital, problems)
+    if isinstance(source.units, dict):
+        _tokens(source.units, (*path, "units"), problems)
+        for text, unit in source.units.items():
+            _unit(unit, (*path, "units", text), vital, problems)
+    else:
+        for at, text in enumerate(source.units):
+            _unit(text, (*path, "units", at), vital, problems, text_of_export=True)
+            if text in source.units[:at]:
+                problems.add((*path, "units", at), f"{shown(text)} stands there twice", "Take one out")
+    if source.record_unit is not None and source.record_unit not in vital.units:
+        problems.add(
+            (*path, "record_unit"),
+            f"a record of {vital.key} cannot be in {shown(source.record_unit)}",
+            f"Write {' or '.join(vital.units)}, or leave the key out for {vital.units[0]}",
+        )
+
+
+def _unit(text: str, path: Path, vital: Vital, problems: Problems, *, text_of_export: bool = False) -> None:
+    unit = vocabulary.unit_for(text)
+    if unit is None:
+        spellings = {spelling: known for known in _fitting(vital) for spelling in (known.ucum, *known.spellings)}
+        close = spellings.get(nearest(text, spellings))
+        what = f"{shown(text)} is not a unit the gateway knows"
+        if close is not None and text_of_export:
+            problems.add(path, what, f"Say what it means: units = {{ {shown(text)} = {shown(close.ucum)} }}")
+        elif text_of_export:
+            problems.add(path, what, f'Say what it means: units = {{ {shown(text)} = "..." }}, one of {_spelt(vital)}')
+        elif close is not None:
+            problems.add(
+                path, what, f"Write {shown(close.ucum)}, if that is what was meant; known here: {_spelt(vital)}"
+            )
+        else:
+            problems.add(path, what, f"Write one of {_spelt(vital)}")
+    elif unit.dimension != vital.dimension:
+        problems.add(
+            path,
+            f"{shown(text)} measures {unit.dimension}, and {vital.key} is a {vital.dimension}",
+            f"Write one of {_spelt(vital)}",
+        )
+
+
+def _fitting(vital: Vital) -> list[Unit]:
+    return [unit for unit in vocabulary.units().values() if unit.dimension == vital.dimension]
+
+
+def _spelt(vital: Vital) -> str:
+    return listed(unit.ucum for unit in _fitting(vital))
+
+
+def _site_and_method(source: VitalSource, vital: Vital, path: Path, problems: Problems) -> None:
+    if isinstance(source.site, str):
+        _choice(source.site, (*path, "site"), "site", vital.sites, vital, problems)
+    elif source.site is not None:
+        if not source.site.values:
+            problems.add(
+                (*path, "site", "values"),
+                "nothing says what the texts of the column mean",
+                'Add the texts of the export: values = { "O" = "oral" }',
+            )
+        _tokens(source.site.values, (*path, "site", "values"), problems)
+        for text, site in source.site.values.items():
+            _choice(site, (*path, "site", "values", text), "site", vital.sites, vital, problems)
+    if source.method is not None:
+        _choice(source.method, (*path, "method"), "method", vital.methods, vital, problems)
+
+
+def _choice(name: str, path: Path, what: str, known: Collection[str], vital: Vital, problems: Problems) -> None:
+    if name not in known:
+        todo = meant(name, known) if known else f"Take it out: the vocabulary has no {what} for {vital.key}"
+        article = "an" if what == "answer" else "a"
+        problems.add(path, f"{shown(name)} is not {article} {what} of {vital.key}", todo)
+
+
+def _answers(source: VitalSource, vital: Vital, path: Path, problems: Problems) -> None:
+    if vital.kind != "coded":
+        if source.codes:
+            problems.add(
+                (*path, "codes"),
+                f"{vital.key} is a number, not one of a few answers",
+                "Take codes out; tokens that stand for no value belong in absent",
+            )
+        return
+    if not source.codes and problems.known((*path, "codes")):
+        problems.add(
+            path,
+            f"nothing says which texts mean which answer of {vital.key}",
+            f'Add codes = {{ "text" = "answer" }}; answers: {listed(vital.answers)}',
+        )
+    _tokens(source.codes, (*path, "codes"), problems)
+    for text, answer in source.codes.items():
+        _choice(answer, (*path, "codes", text), "answer", vital.answers, vital, problems)
+        if text in source.absent:
+            problems.add((*path, "absent", text), f"{shown(text)} is an answer in codes as well", "Keep one of the two")
+
+
+# Patterns
+
+
+def _regex(text: str, path: Path, problems: Problems) -> re.Pattern[str] | None:
+    try:
+        return re.compile(text)
+    except (re.error, OverflowError, RecursionError) as error:
+        place = f" at character {error.pos + 1}" if isinstance(error, re.error) and error.pos is not None else ""
+        problems.add(
+            path,
+            f"the regular expression has a fault{place}: {error.msg if isinstance(error, re.error) else error}",
+            "Mend it; single quotes keep backslashes as they are: '\\d+'",
+        )
+        return None
+
+
+def _patterns(mapping: Mapping, problems: Problems) -> None:
+    known = vocabulary.vitals()
+    for key, source in mapping.vitals.items():
+        if not source.pattern or key not in known:
+            continue
+        path: Path = ("vitals", key, "pattern")
+        pattern = _regex(source.pattern, path, problems)
+        if pattern is None:
+            continue
+        groups = set(pattern.groupindex)
+        if key not in groups:
+            problems.add(path, f"no group is named {key}", f"Name the group that holds the value: (?P<{key}>\\d+)")
+        elif pattern.match("") and pattern.fullmatch(""):
+            problems.add(path, "it fits the empty text", "Make the number necessary: \\d+ rather than \\d*")
+        for group in sorted(groups - {key}):
+            if group not in known:
+                problems.add(
+                    path,
+                    f"the group {group} is not a vital the gateway knows",
+                    f"Use (?:...) for a group that is not read; {_lower_first(_meant_group(group))}",
+                )
+            elif not _reads(mapping, group, source) and problems.known(("vitals", group)):
+                where = f"column = {shown(source.column)}" if source.column is not None else "the same labels"
+                todo = f"Add [vitals.{group}] with {where} and the same pattern, or use (?:...)"
+                if group in mapping.vitals:
+                    todo = f"Use (?:...), as {group} is read from elsewhere"
+                problems.add(path, f"the group {group} is read by no vital, so its value would be lost", todo)
+
+
+def _meant_group(name: str) -> str:
+    close = nearest(name, vocabulary.vitals())
+    return f"Write {close}, if that is what was meant" if close else f"Known: {listed(vocabulary.vitals(), 30)}"
+
+
+def _lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _reads(mapping: Mapping, key: str, like: VitalSource) -> bool:
+    other = mapping.vitals.get(key)
+    if other is None:
+        return False
+    return other.column == like.column and (like.column is not None or bool(set(other.labels) & set(like.labels)))
+
+
+# Limits, rules, output
+
+
+def _plausibility(mapping: Mapping, problems: Problems) -> None:
+    plausibility = mapping.plausibility
+    if plausibility.profile not in vocabulary.profiles():
+        problems.add(
+            ("plausibility", "profile"),
+            f"there is no table of limits named {shown(plausibility.profile)}",
+            meant(plausibility.profile, vocabulary.profiles()),
+        )
+    known = vocabulary.vitals()
+    for category, bands in plausibility.limits.items():
+        for key, band in bands.items():
+            path: Path = ("plausibility", "limits", category, key)
+            if key not in known:
+                problems.add(path, f"{shown(key)} is not a vital the gateway knows", _meant_group(key))
+            elif known[key].kind == "coded":
+                problems.add(path, f"{key} is one of a few answers and has no limits", "Take it out")
+            else:
+                _band(band, path, problems)
+
+
+def _band(band: Band, path: Path, problems: Problems) -> None:
+    if band.hold is None and band.flag is None:
+        if problems.known(path):
+            problems.add(path, "the limits say neither hold nor flag", "Add hold = [low, high] or flag = [low, high]")
+        return
+    for name, pair in (("hold", band.hold), ("flag", band.flag)):
+        if pair is not None and pair[0] >= pair[1]:
+            problems.add(
+                (*path, name),
+                f"the low limit {pair[0]} is not below the high limit {pair[1]}",
+                f"Write {name} = [low, high]",
+            )
+            return
+    if band.hold and band.flag and (band.flag[0] < band.hold[0] or band.flag[1] > band.hold[1]):
+        problems.add(
+            (*path, "flag"),
+            "it is wider than hold, so it would never mark anything there",
+            "Keep flag inside hold: values outside hold are held before they could be marked",
+        )
+
+
+def _rules(mapping: Mapping, problems: Problems, known: Collection[str], adjustable: Collection[str] | None) -> None:
+    for slug in mapping.rules:
+        if slug not in known:
+            close = nearest(slug, known)
+            problems.add(
+                ("rules", slug),
+                f"there is no rule named {shown(slug)}",
+                f"Write {close}, if that is what was meant" if close else "`gateway rules` lists them",
+            )
+        elif adjustable is not None and slug not in adjustable:
+            problems.add(
+                ("rules", slug),
+                f"the effect of {slug} is not for a mapping to choose",
+                f"Take it out; adjustable are {listed(sorted(adjustable), 30)}",
+            )
+
+
+def _output(mapping: Mapping, problems: Problems) -> None:
+    oru = mapping.output.oru
+    for name in ("sending_application", "sending_facility", "receiving_application", "receiving_facility"):
+        text: str = getattr(oru, name)
+        if len(text.splitlines()) > 1 or "|" in text:
+            problems.add(
+                ("output", "oru", name),
+                f"{shown(text)} cannot stand in a field of MSH",
+                "Write one line without |; parts of the field are separated by ^",
+            )
+    if oru.profile_identifier and (len(oru.profile_identifier.split("^")) > 4 or "|" in oru.profile_identifier):
+        problems.add(
+            ("output", "oru", "profile_identifier"),
+            "an entity identifier has at most four parts",
+            "Write name^namespace^oid^ISO",
+        )
+
+
+_CHECKS: tuple[Callable[[Mapping, Problems], None], ...] = (
+    _vitals,
+    _layout,
+    _labels,
+    _characters,
+    _encoding,
+    _footer,
+    _header,
+    _shared_columns,
+    _time,
+    _who,
+    _category,
+    _patterns,
+    _plausibility,
+    _output,
+)

@@ -1,0 +1,184 @@
+"""Who was on a device: the file of associations, and the one patient of a moment."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gateway.errors import InputError
+from gateway.identity import Association, Associations, load_associations
+
+HEADER = "device,patient,from,to,established,by\n"
+GOOD = HEADER + (
+    "SC-1,00012345,2026-03-14T09:00:00-05:00,2026-03-14T10:00:00-05:00,scan,N1\n"
+    "SC-1,00067890,2026-03-14T10:00:00-05:00,2026-03-14T11:00-05:00,scan,N1\n"
+    "SC-2,00012345,2026-03-14T09:00:00Z,,typed,\n"
+)
+
+
+def at(text: str) -> int:
+    return int(datetime.fromisoformat(text).timestamp())
+
+
+def write(folder: Path, text: str | bytes) -> Path:
+    file = folder / "who.csv"
+    file.write_bytes(text.encode() if isinstance(text, str) else text)
+    return file
+
+
+def refusal(folder: Path, text: str | bytes) -> InputError:
+    with pytest.raises(InputError) as caught:
+        load_associations(write(folder, text))
+    return caught.value
+
+
+@pytest.mark.parametrize(
+    ("device", "time", "width", "patient", "rule"),
+    [
+        ("SC-1", "2026-03-14T08:59:59-05:00", 1, "", "association-none"),
+        ("SC-1", "2026-03-14T09:00:00-05:00", 1, "00012345", ""),
+        ("SC-1", "2026-03-14T09:59:00-05:00", 60, "00012345", ""),
+        ("SC-1", "2026-03-14T10:00:00-05:00", 60, "00067890", ""),
+        ("SC-1", "2026-03-14T15:30:00+00:00", 1, "00067890", ""),
+        ("SC-1", "2026-03-14T09:59:30-05:00", 60, "", "association-edge"),
+        ("SC-1", "2026-03-14T08:59:30-05:00", 60, "", "association-edge"),
+        ("SC-1", "2026-03-14T11:00:00-05:00", 1, "", "association-none"),
+        ("SC-1", "2026-03-14T00:00:00-05:00", 86400, "", "association-edge"),
+        ("SC-2", "2026-03-14T08:59:59+00:00", 1, "", "association-none"),
+        ("SC-2", "2041-01-01T00:00:00+00:00", 86400, "00012345", ""),
+        ("SC-3", "2026-03-14T09:30:00-05:00", 1, "", "association-none"),
+        ("sc-1", "2026-03-14T09:30:00-05:00", 1, "", "association-none"),
+    ],
+)
+def test_find(tmp_path: Path, device: str, time: str, width: int, patient: str, rule: str) -> None:
+    found = load_associations(write(tmp_path, GOOD)).find(device, at(time), width)
+    assert (found.patient, found.rule) == (patient, rule)
+    assert bool(found.message) == bool(rule)
+
+
+def test_two_patients_at_once_are_nobody(tmp_path: Path) -> None:
+    both = load_associations(write(tmp_path, GOOD + "SC-1,777,2026-03-14T09:30Z,2026-03-14T14:10:00Z,scan,N2\n"))
+    assert both.find("SC-1", at("2026-03-14T14:05:00Z"), 1).rule == "association-several"
+    assert both.find("SC-1", at("2026-03-14T14:09:30Z"), 60).rule == "association-edge"
+    assert both.find("SC-1", at("2026-03-14T14:10:00Z"), 60).patient == "00012345"
+
+
+def test_one_patient_twice_is_one_patient() -> None:
+    found = Associations([Association("d", "p", 0, 20_000_000), Association("d", "p", 10_000_000, 30_000_000)])
+    assert found.find("d", 9, 2).patient == "p"
+    assert found.find("d", 15, 1).patient == "p"
+    assert found.find("d", 29, 2).rule == "association-edge"
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t"])
+def test_spreadsheets_of_other_countries(tmp_path: Path, delimiter: str) -> None:
+    text = "\ufeff" + GOOD.replace(",", delimiter).replace("\n", "\r\n")
+    assert load_associations(write(tmp_path, text)).find("SC-1", at("2026-03-14T09:30:00-05:00"), 1).patient
+
+
+def test_order_of_columns_more_columns_and_blank_lines(tmp_path: Path) -> None:
+    text = 'ward,by,to,from,patient,device,established\n\n3,N1,,2026-03-14 09:00:00+01:00," 0042 ",SC-9,scan\n\n'
+    found = load_associations(write(tmp_path, text))
+    assert found.find("SC-9", at("2026-03-14T08:00:00Z"), 1).patient == "0042"
+    assert len(found) == 1
+    assert len(found.sha256) == 64
+
+
+FAULTS = {
+    "no device": (" ,p,2026-03-14T09:00Z,,s,b", "device is empty"),
+    "no patient": ("d,,2026-03-14T09:00Z,,s,b", "patient is empty"),
+    "no start": ("d,p,,2026-03-14T09:00Z,s,b", "from is empty"),
+    "start without offset": ("d,p,2026-03-14T09:00:00,,s,b", "from has no offset"),
+    "date only": ("d,p,2026-03-14,,s,b", "from is not a time"),
+    "other order": ("d,p,14.03.2026 09:00+01:00,,s,b", "from is not a time"),
+    "week date": ("d,p,2026-W11-6T09:00+01:00,,s,b", "from is not a time"),
+    "no such day": ("d,p,2026-02-30T09:00Z,,s,b", "from is a time that does not exist"),
+    "no such offset": ("d,p,2026-03-14T09:00+99:00,,s,b", "from is a time that does not exist"),
+    "end without offset": ("d,p,2026-03-14T09:00Z,2026-03-14T10:00,s,b", "to has no offset"),
+    "end before start": ("d,p,2026-03-14T09:00Z,2026-03-14T09:30+01:00,s,b", "to is not after from"),
+    "end is start": (
+        "d,p,2026-03-14T09:00Z,2026-03-14T09:00Z,s,b",
+        "to is not after from; a single set needs at least its minute",
+    ),
+    "cells missing": ("d,p,2026-03-14T09:00Z", "it has 3 cells and needs 6"),
+}
+
+
+@pytest.mark.parametrize(("line", "what"), FAULTS.values(), ids=FAULTS)
+def test_fault_is_told_by_its_line(tmp_path: Path, line: str, what: str) -> None:
+    error = refusal(tmp_path, GOOD + line + "\n")
+    assert f"line 5: {what}" in error.what
+    assert error.where.endswith("who.csv")
+
+
+def test_all_faults_are_told_and_the_list_is_capped(tmp_path: Path) -> None:
+    error = refusal(tmp_path, HEADER + "d,,2026-03-14T09:00Z,,s,b\n" * 30)
+    assert error.what.startswith("30 lines")
+    assert "line 2: " in error.what
+    assert "line 21: " in error.what
+    assert "line 22: " not in error.what
+    assert "and 10 more" in error.what
+
+
+def test_error_holds_no_identifier(tmp_path: Path) -> None:
+    error = refusal(tmp_path, HEADER + "00012345,00012345,00012345,00012345,00012345,00012345\n" + "00012345\n")
+    assert "00012345" not in str(error)
+
+
+def test_open_quote(tmp_path: Path) -> None:
+    assert "a quote is not closed" in refusal(tmp_path, GOOD + 'SC-1,"p,2026-03-14T09:00Z,,s,b\n').what
+
+
+@pytest.mark.parametrize(
+    ("header", "what"),
+    [
+        ("device,patient,from,established,by", "has no column to"),
+        ("device,patient,from,to,to,established,by", "names the column to twice"),
+        ("SC-1,0001,2026-03-14T09:00Z,,s,b", "has no column device, patient"),
+        ("", "has no column device"),
+    ],
+)
+def test_header(tmp_path: Path, header: str, what: str) -> None:
+    error = refusal(tmp_path, header + "\n")
+    assert what in error.what
+    assert error.where.endswith("who.csv, line 1")
+    assert HEADER.strip() in error.todo
+
+
+def test_file_that_cannot_be_read(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        load_associations(tmp_path / "nowhere.csv")
+    with pytest.raises(InputError, match="folder"):
+        load_associations(tmp_path)
+    assert refusal(tmp_path, GOOD.encode() + b"SC-1,\xff\n").where.endswith("who.csv, line 5")
+
+
+INTERVALS = st.tuples(st.sampled_from("ab"), st.integers(0, 30), st.none() | st.integers(1, 15))
+
+
+@given(st.lists(INTERVALS, max_size=6), st.integers(-2, 40), st.integers(1, 6))
+def test_find_agrees_with_looking_at_every_second(
+    intervals: list[tuple[str, int, int | None]], epoch: int, width: int
+) -> None:
+    held = [
+        Association("d", who, start * 1_000_000, None if length is None else (start + length) * 1_000_000)
+        for who, start, length in intervals
+    ]
+    seconds = [
+        {who for who, start, length in intervals if start <= second and (length is None or second < start + length)}
+        for second in range(epoch, epoch + width)
+    ]
+    found = Associations(held).find("d", epoch, width)
+    kinds = {"several" if len(present) > 1 else next(iter(present), "") for present in seconds}
+    if kinds == {""}:
+        assert found.rule == "association-none"
+    elif kinds == {"several"}:
+        assert found.rule == "association-several"
+    elif len(kinds) == 1:
+        assert (found.patient, found.rule) == (kinds.pop(), "")
+    else:
+        assert found.rule == "association-edge"
