@@ -1,0 +1,1 @@
+"""One file per rule; each holds `RULE`, and is found by its name."""

@@ -1,0 +1,68 @@
+"""A body mass index that does not follow from the weight and height beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from fractions import Fraction
+
+from gateway import vocabulary
+from gateway.checks.base import COMMON_PRACTICE, Rule, number, plain, shown
+from gateway.model import Effect, Reading, Severity
+
+
+def _step(reading: Reading, unit: str) -> Fraction:
+    """One step of the last decimal shown, in a unit: the coarser of the exported and the recorded one."""
+    steps = []
+    if reading.value is not None:
+        steps.append(_width(Fraction(10) ** _exponent(reading.value.as_tuple().exponent), reading.unit, unit))
+    if reading.source_value is not None:
+        last = Fraction(10) ** _exponent(reading.source_value.as_tuple().exponent)
+        steps.append(_width(last, reading.source_unit, unit))
+    return max(steps, default=Fraction(0))
+
+
+def _exponent(exponent: object) -> int:
+    assert isinstance(exponent, int)
+    return exponent
+
+
+def _width(step: Fraction, from_unit: str, to_unit: str) -> Fraction:
+    return step if from_unit == to_unit else vocabulary.convert(step, from_unit, to_unit)
+
+
+def _check(readings: Mapping[str, Reading]) -> str | None:
+    if len(readings) < 3:
+        return None
+    bmi, weight, height = (readings[vital] for vital in ("bmi", "weight", "height"))
+    # A whole step each way, not half: some monitors cut decimals instead of rounding them.
+    kilograms, metres, index = number(weight, "kg"), number(height, "m"), number(bmi, "kg/m2")
+    some_kilograms, some_metres, some_index = _step(weight, "kg"), _step(height, "m"), _step(bmi, "kg/m2")
+    if metres <= some_metres:
+        return None
+    least = (kilograms - some_kilograms) / (metres + some_metres) ** 2
+    most = (kilograms + some_kilograms) / (metres - some_metres) ** 2
+    if least - some_index <= index <= most + some_index:
+        return None
+    return (
+        f"{shown(bmi)} does not follow from {shown(weight)} and {shown(height)}, "
+        f"which give {plain(least, 1)} to {plain(most, 1)}"
+    )
+
+
+RULE = Rule(
+    slug="bmi-mismatch",
+    severity=Severity.WARNING,
+    effect=Effect.FLAG,
+    subject="set",
+    title="Body mass index, weight and height do not belong together",
+    why=(
+        "One of the three is misread, in another unit, or left over from an earlier patient. Weight and height are "
+        "used for doses, so all three are marked; none is calculated from the others."
+    ),
+    example="weight 70 kg, height 175 cm, bmi 32.9 kg/m2",
+    reference=f"BMI is weight in kg over the square of height in m; to compare a sent one: {COMMON_PRACTICE}",
+    todo="Check the units of weight and height in the mapping, then the entry with the ward",
+    adjustable=True,
+    vitals=("bmi", "weight", "height"),
+    check=_check,
+)

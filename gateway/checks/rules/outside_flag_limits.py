@@ -1,0 +1,37 @@
+"""A value outside the limits that mark."""
+
+from __future__ import annotations
+
+from gateway.checks.base import PROPOSAL, Rule, below, outside, plain, shown, unit_name
+from gateway.model import Effect, Reading, Severity
+from gateway.vocabulary import Limits
+
+
+def _check(reading: Reading, limits: Limits | None) -> str | None:
+    if limits is None or limits.flag is None or not outside(reading, limits.flag):
+        return None
+    low, high = (plain(end) for end in limits.flag)
+    side = "below" if below(reading, limits.flag[0]) else "above"
+    return f"{shown(reading)} is {side} the usual range {low} to {high} {unit_name(limits.unit)}"
+
+
+RULE = Rule(
+    slug="outside-flag-limits",
+    severity=Severity.WARNING,
+    effect=Effect.FLAG,
+    subject="reading",
+    title="An unusual value, recorded and marked as questionable",
+    why=(
+        "A very ill patient can have this value, and so can a loose sensor. It is recorded, because withholding a "
+        "true one is worse, and marked, so that the reader looks at the patient."
+    ),
+    example="adult: heart_rate 190 /min",
+    reference=(
+        f"the limits and their sources are in the plausibility profile; profile proposal: {PROPOSAL}; profile "
+        "published: MIMIC-Extract variable_ranges.csv, github MLforHealth/MIMIC_Extract@d8d2dea"
+    ),
+    todo="Nothing for a single reading; when it is frequent, check the monitor, its sensors and the limits",
+    adjustable=True,
+    check=_check,
+    rank=60,
+)

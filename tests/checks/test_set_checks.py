@@ -1,0 +1,162 @@
+"""Checks between the readings of one set."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+import pytest
+
+from gateway.checks import SetChecks, rules
+from gateway.errors import MappingError
+from gateway.mapping.model import Mapping
+from gateway.model import Effect, Outcome, Reading
+
+
+def mapping(**more: Any) -> Mapping:
+    return Mapping.model_validate(
+        {
+            "title": "Invented", "version": "1", "form": "delimited", "namespace": "https://example.org/spot",
+            "delimited": {"layout": "wide"},
+            "time": {"columns": ["t"], "formats": ["%Y-%m-%d"], "zone": "UTC"},
+            "patient": {"column": "p", "system": "https://example.org/mrn"},
+            "vitals": {"heart_rate": {"column": "hr", "unit": "/min"}},
+            **more,
+        }
+    )  # fmt: skip
+
+
+def readings(**numbers: str) -> dict[str, Reading]:
+    """Readings of a set, each as "number unit"."""
+    found = {}
+    for vital, text in numbers.items():
+        number, unit = text.split()
+        value = Decimal(number)
+        found[vital] = Reading(
+            vital, text, Outcome.RECORDED, value=value, exact=Fraction(value), unit=unit, source_value=value,
+            source_unit=unit,
+        )  # fmt: skip
+    return found
+
+
+def spoken(found: dict[str, Reading]) -> list[str]:
+    checks = SetChecks(mapping(), found)
+    return [rule.slug for rule in checks.rules if checks.apply(rule, found)]
+
+
+@pytest.mark.parametrize(
+    ("systolic", "diastolic", "mean", "expected"),
+    [
+        ("120", "80", "93", []),
+        ("80", "120", "", ["pressure-order"]),
+        ("120", "80", "80", ["pressure-order"]),
+        ("120", "80", "79", ["pressure-order"]),
+        ("120", "80", "120", ["pressure-order"]),
+        ("120", "80", "130", ["pressure-order"]),
+        ("120", "", "120", ["pressure-order"]),
+        ("", "80", "80", ["pressure-order"]),
+        ("120", "", "93", []),
+        ("80", "80", "", ["pulse-pressure-narrow"]),
+        ("89", "80", "", ["pulse-pressure-narrow"]),
+        ("90", "80", "", []),
+        # 15 % and 65 % of 40 are 6 and 26.
+        ("120", "80", "86", []),
+        ("120", "80", "85", ["mean-out-of-place"]),
+        ("120", "80", "106", []),
+        ("120", "80", "107", ["mean-out-of-place"]),
+        ("84", "80", "83", ["pulse-pressure-narrow"]),
+    ],
+)
+def test_pressures(systolic: str, diastolic: str, mean: str, expected: list[str]) -> None:
+    given = {"systolic": systolic, "diastolic": diastolic, "mean_pressure": mean}
+    assert spoken(readings(**{vital: f"{text} mm[Hg]" for vital, text in given.items() if text})) == expected
+
+
+def test_pressures_in_different_units_are_compared_exactly() -> None:
+    assert spoken(readings(systolic="16.0 kPa", diastolic="80 mm[Hg]")) == []
+    assert spoken(readings(systolic="10.0 kPa", diastolic="80 mm[Hg]")) == ["pressure-order"]
+
+
+@pytest.mark.parametrize(
+    ("cuff", "oximeter", "differs"),
+    [("60", "72", False), ("60", "73", True), ("73", "60", True), ("100", "120", False), ("150", "170", False),
+     ("150", "171", True)],
+)  # fmt: skip
+def test_pulses(cuff: str, oximeter: str, differs: bool) -> None:
+    found = readings(pulse_cuff=f"{cuff} /min", pulse_oximeter=f"{oximeter} /min")
+    assert spoken(found) == (["pulse-disagreement"] if differs else [])
+
+
+@pytest.mark.parametrize(
+    ("bmi", "weight", "height", "agrees"),
+    [
+        ("22.9", "70.0 kg", "175 cm", True),
+        ("22.8", "70.0 kg", "175 cm", True),
+        ("23.6", "70.0 kg", "175 cm", False),
+        ("22.9", "70 kg", "1.75 m", True),
+        ("32.9", "70.0 kg", "175 cm", False),
+        # 22.857 from finely given numbers: rounded or cut to one decimal it is 22.9 or 22.8.
+        ("22.9", "70.00 kg", "1.7500 m", True),
+        ("22.8", "70.00 kg", "1.7500 m", True),
+        ("23.0", "70.00 kg", "1.7500 m", False),
+        ("22.7", "70.00 kg", "1.7500 m", False),
+        # One exported in pounds and inches: 154 lb and 69 in give 22.7.
+        ("22.7", "154 [lb_av]", "69 [in_i]", True),
+        ("25.0", "154 [lb_av]", "69 [in_i]", False),
+        # An infant's coarse height leaves much room.
+        ("15.0", "4.2 kg", "0.5 m", True),
+    ],
+)
+def test_body_mass_index(bmi: str, weight: str, height: str, agrees: bool) -> None:
+    found = readings(bmi=f"{bmi} kg/m2", weight=weight, height=height)
+    assert spoken(found) == ([] if agrees else ["bmi-mismatch"])
+
+
+def test_the_precision_of_the_export_counts_after_conversion() -> None:
+    found = readings(bmi="22.7 kg/m2", weight="69.9 kg", height="177.8 cm")
+    assert spoken(found) == ["bmi-mismatch"]
+    # The same height exported in whole inches is known to the inch only.
+    found["height"].source_value, found["height"].source_unit = Decimal(70), "[in_i]"
+    assert spoken(found) == []
+
+
+def test_two_of_three_are_not_a_body_mass_index() -> None:
+    assert spoken(readings(bmi="99 kg/m2", weight="70 kg")) == []
+    assert spoken(readings(weight="70 kg", height="175 cm")) == []
+
+
+def test_held_absent_and_compared_readings_are_left_out() -> None:
+    wrong = readings(systolic="80 mm[Hg]", diastolic="120 mm[Hg]")
+    assert spoken(wrong) == ["pressure-order"]
+    wrong["systolic"].outcome = Outcome.HELD
+    assert spoken(wrong) == []
+    wrong["systolic"].outcome, wrong["systolic"].comparator = Outcome.RECORDED, "<"
+    assert spoken(wrong) == []
+    wrong["systolic"].comparator, wrong["systolic"].exact = "", None
+    assert spoken(wrong) == []
+
+
+def test_only_rules_that_can_speak_are_asked() -> None:
+    assert [rule.slug for rule in SetChecks(mapping(), ["systolic", "spo2"]).rules] == []
+    assert [rule.slug for rule in SetChecks(mapping(), ["systolic", "mean_pressure"]).rules] == [
+        "mean-out-of-place", "pressure-order",
+    ]  # fmt: skip
+    off = mapping(rules={"pressure-order": "off"})
+    assert [rule.slug for rule in SetChecks(off, ["systolic", "diastolic"]).rules] == [
+        "mean-out-of-place", "pulse-pressure-narrow",
+    ]  # fmt: skip
+
+
+def test_the_effect_is_the_mappings_where_the_rule_allows_it() -> None:
+    assert SetChecks(mapping(), []).effect("pressure-order") is Effect.HOLD
+    assert SetChecks(mapping(rules={"pressure-order": "flag"}), []).effect("pressure-order") is Effect.FLAG
+    with pytest.raises(MappingError, match="panel-member-held"):
+        SetChecks(mapping(rules={"panel-member-held": "off"}), [])
+
+
+def test_the_message_names_both_values() -> None:
+    found = readings(systolic="80 mm[Hg]", diastolic="120 mm[Hg]")
+    noticed = SetChecks(mapping(), found).apply(rules()["pressure-order"], found)
+    assert noticed is not None
+    assert noticed.message == "diastolic 120 mmHg is above systolic 80 mmHg"
