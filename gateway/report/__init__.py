@@ -1,0 +1,34 @@
+"""The report of a batch: counted once, told as JSON, HTML, FHIR OperationOutcome, CSV and text."""
+
+from gateway.report.files import write
+from gateway.report.findings import FindingsWriter
+from gateway.report.model import (
+    CAUTIONS,
+    BatchInfo,
+    ExportInfo,
+    FileInfo,
+    MappingInfo,
+    Report,
+    RuleInfo,
+    build,
+    schema,
+)
+from gateway.report.outcome import operation_outcome
+from gateway.report.text import print_text, text
+
+__all__ = [
+    "CAUTIONS",
+    "BatchInfo",
+    "ExportInfo",
+    "FileInfo",
+    "FindingsWriter",
+    "MappingInfo",
+    "Report",
+    "RuleInfo",
+    "build",
+    "operation_outcome",
+    "print_text",
+    "schema",
+    "text",
+    "write",
+]

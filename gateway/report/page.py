@@ -1,0 +1,151 @@
+"""The report as one HTML file: no scripts, nothing fetched, readable on a phone, in print, in the dark."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from gateway.model import Outcome
+from gateway.report import charts
+from gateway.report.model import Band, DeviceSets, Place, Report, VitalValues, counted
+from gateway.report.text import LINE_TITLES
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+PLACES_SHOWN = 5
+"""Places listed for one rule on the page; the JSON lists more and findings.csv all."""
+
+FILES_SHOWN = 40
+"""Exports, and files written, listed on the page; the JSON lists all."""
+
+_OUTCOMES = {
+    Outcome.RECORDED: "in the records",
+    Outcome.HELD: "kept out until somebody has looked",
+    Outcome.REPEAT: "already there, not recorded twice",
+    Outcome.ABSENT: "declared as having no value",
+    Outcome.UNREADABLE: "could not be read",
+}
+
+
+def html(report: Report) -> str:
+    """The whole page."""
+    pictures = charts.draw(report.values, report.timeline)
+    drawn = report.timeline.listed[: charts.DEVICES_DRAWN]
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            pictures=pictures,
+            colours=charts.COLOURS,
+            outcomes=_OUTCOMES,
+            lines=[
+                (LINE_TITLES[kind][1].capitalize(), count)
+                for kind, count in report.reckoning.lines.kinds.items()
+                if count
+            ],
+            places_shown=PLACES_SHOWN,
+            files_shown=FILES_SHOWN,
+            drawn=drawn,
+            titles={row.vital: row.title for row in report.reckoning.readings.rows if row.vital},
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("gateway.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(
+        number=_number,
+        when=_when,
+        span=_span,
+        size=_size,
+        band=_band,
+        place=_place,
+        seen=_seen,
+        range=_range,
+        stop=_stop,
+    )
+    made.globals["counted"] = counted
+    return made
+
+
+def _stop(text: str) -> str:
+    """A sentence with its final stop."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _number(value: Any) -> str:
+    return f"{value:,}"
+
+
+def _when(moment: datetime) -> str:
+    return moment.strftime("%Y-%m-%d %H:%M:%S ") + (moment.strftime("%z")[:3] + ":" + moment.strftime("%z")[3:5])
+
+
+def _span(seconds: float) -> str:
+    """A stretch of time in words."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s"
+    return f"{minutes // 60:,} h {minutes % 60} min"
+
+
+def _size(count: int | None) -> str:
+    if count is None:
+        return ""
+    size, unit = float(count), "bytes"
+    for larger in ("KiB", "MiB", "GiB", "TiB"):
+        if size < 1024:
+            break
+        size, unit = size / 1024, larger
+    return f"{count:,} bytes" if unit == "bytes" else f"{size:,.1f} {unit}"
+
+
+def _plain(value: float) -> str:
+    return f"{value:,.2f}".rstrip("0").rstrip(".")
+
+
+def _band(band: Band | None) -> str:
+    return f"{_plain(band.low)} to {_plain(band.high)}" if band else "no limit"
+
+
+def _range(spread: VitalValues) -> str:
+    """About where the recorded values lie: to the step of the picture, in the decimals usual for the vital."""
+    used = [number for number, count in enumerate(spread.bins) if count]
+    step = (spread.high - spread.low) / len(spread.bins)
+    parts = []
+    if used:
+        scale = 10**spread.decimals
+        low = math.ceil(round((spread.low + used[0] * step) * scale, 6)) / scale
+        high = math.floor(round((spread.low + (used[-1] + 1) * step) * scale, 6)) / scale
+        low, high = min(low, high), max(low, high)
+        parts.append(f"{_plain(low)} to {_plain(high)}")
+    parts += [f"{spread.below:,} below {_plain(spread.low)}"] if spread.below else []
+    parts += [f"{spread.above:,} above {_plain(spread.high)}"] if spread.above else []
+    return ", ".join(parts)
+
+
+def _place(place: Place) -> str:
+    if place.line:
+        return f"{place.line:,}"
+    return f"byte {place.offset:,}" if place.offset >= 0 else ""
+
+
+def _seen(device: DeviceSets) -> str:
+    first, last = device.cells[0].start, device.cells[-1].start
+    same = first.date() == last.date()
+    return f"{first:%Y-%m-%d}" if same else f"{first:%Y-%m-%d} to {last:%Y-%m-%d}"
