@@ -1,0 +1,8 @@
+"""`python -m gateway` is the same as `gateway`."""
+
+import sys
+
+from gateway.entry.cli import main
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,131 @@
+"""What an adapter offers, and the registry that finds the adapters of a package."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Collection, Iterator, Mapping
+from functools import cache
+from typing import BinaryIO, ClassVar, Protocol
+
+from gateway.errors import GatewayError, MappingError
+from gateway.mapping import model
+from gateway.model import Block, Parsed
+
+_OFFERED = ("blocks", "parse", "example")
+_NOT_ADAPTERS = ("base",)
+
+
+class Adapter(Protocol):
+    """Reads one form of export into entries of verbatim text; knows nothing of vitals, units or times.
+
+    `blocks` runs once, in one process, in the order of the export, and does only what needs that order. `parse` does
+    the rest, in any process. What cannot be read is accounted for and noted as a finding, and the rest goes on.
+
+    Args:
+        mapping: how the export is laid out.
+        needed: names of all columns the mapping uses.
+
+    Raises:
+        MappingError: the mapping asks for something this form cannot do.
+    """
+
+    form: ClassVar[str]
+    """Name of the form: the module's own name, and the value of `form` in a mapping."""
+
+    def __init__(self, mapping: model.Mapping, needed: Collection[str]) -> None: ...
+
+    def blocks(self, stream: BinaryIO, export: int) -> Iterator[Block]:
+        """Cut an export into blocks that never divide a set, in constant memory.
+
+        The blocks depend on the bytes only, not on how many of them each read returns.
+
+        Args:
+            stream: anything whose `read(n)` returns at most n bytes, and none at the end.
+            export: position of the export in the batch, from 1.
+
+        Raises:
+            InputError: the export cannot be read, or is not what the mapping describes.
+        """
+
+    def parse(self, block: Block) -> Parsed:
+        """Read a block into entries; the same block always gives the same result."""
+
+    @staticmethod
+    def example() -> tuple[dict[str, object], bytes]:
+        """A small invented export and its mapping, as data for `gateway.mapping.model.Mapping`."""
+
+
+def adapter_for(mapping: model.Mapping, needed: Collection[str]) -> Adapter:
+    """The adapter for a mapping's form of export.
+
+    Args:
+        mapping: the mapping.
+        needed: names of all columns the mapping uses.
+
+    Raises:
+        MappingError: there is no adapter of that form, or it refuses the mapping.
+        GatewayError: a module among the adapters is broken.
+    """
+    try:
+        chosen = _adapters()[mapping.form]
+    except KeyError:
+        raise MappingError(
+            f"the form '{mapping.form}' is not known", where="key form", todo=f"Use one of: {', '.join(forms())}"
+        ) from None
+    return chosen(mapping, needed)
+
+
+def forms() -> tuple[str, ...]:
+    """Names of all forms of export, sorted.
+
+    Raises:
+        GatewayError: a module among the adapters is broken.
+    """
+    return tuple(_adapters())
+
+
+@cache
+def _adapters() -> Mapping[str, type[Adapter]]:
+    return discover("gateway.adapters")
+
+
+def discover(package: str) -> dict[str, type[Adapter]]:
+    """Load every adapter of a package: one per module, except `base` and modules whose name begins with "_".
+
+    Args:
+        package: dotted name of the package.
+
+    Returns:
+        The adapters by form, sorted.
+
+    Raises:
+        GatewayError: a module cannot be imported, has no adapter, or its adapter is incomplete or misnamed. One broken
+            module stops them all: an adapter that is missing silently would be found out by a patient's record.
+    """
+    found: dict[str, type[Adapter]] = {}
+    for info in pkgutil.iter_modules(importlib.import_module(package).__path__):
+        if info.name in _NOT_ADAPTERS or info.name.startswith("_"):
+            continue
+        name = f"{package}.{info.name}"
+        try:
+            module = importlib.import_module(name)
+        except Exception as error:
+            raise _broken(name, f"cannot be imported ({type(error).__name__}: {error})") from error
+        adapter = getattr(module, "ADAPTER", None)
+        if not isinstance(adapter, type):
+            raise _broken(name, "defines no class named ADAPTER")
+        missing = [wanted for wanted in _OFFERED if not callable(getattr(adapter, wanted, None))]
+        if missing:
+            raise _broken(name, f"lacks {', '.join(missing)} in its ADAPTER")
+        form = getattr(adapter, "form", None)
+        if form != info.name:
+            raise _broken(name, f"calls its form {form!r}; the form is named as the module")
+        found[info.name] = adapter
+    return dict(sorted(found.items()))
+
+
+def _broken(name: str, what: str) -> GatewayError:
+    return GatewayError(
+        f"this adapter {what}", where=f"module {name}", todo="Mend the module or take it out of the folder"
+    )

@@ -1,0 +1,425 @@
+"""One block of an export, from entries to verified record files."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import BinaryIO
+
+from gateway.adapters import adapter_for
+from gateway.checks import finding
+from gateway.conversion.options import Options
+from gateway.conversion.understanding import Candidate, Understanding
+from gateway.errors import OutputError
+from gateway.identity.associations import Associations
+from gateway.mapping import LoadedMapping, columns
+from gateway.model import (
+    Block,
+    Finding,
+    LineKind,
+    Noticed,
+    Outcome,
+    Party,
+    Reading,
+    SetItem,
+    Tally,
+)
+from gateway.records.fhir import FhirRenderer
+from gateway.records.oru import OruRenderer
+from gateway.records.output import output_error
+from gateway.records.repeats import Key, Seen
+from gateway.records.verify_fhir import FhirVerifier, deep_fhir
+from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.version import VERSION
+from gateway.vocabulary import vitals
+
+_PAIRS_KEPT = 50_000
+_SLICE = 512
+
+
+@dataclass(slots=True)
+class BlockResult:
+    """What became of one block."""
+
+    export: int
+    number: int
+    tally: Tally = field(default_factory=Tally)
+    findings: list[Finding] = field(default_factory=list)
+    keys: list[Key] = field(default_factory=list)
+    devices: dict[tuple[str, str, str], None] = field(default_factory=dict)
+    files: list[str] = field(default_factory=list)
+
+
+class BlockConverter:
+    """Converts blocks of one export: understands, renders, verifies and writes them.
+
+    Args:
+        loaded: the mapping.
+        options: what is asked for.
+        associations: who was on which device, or None.
+        export_sha256: hash of the export, for Provenance.
+        folder: where record files go.
+    """
+
+    def __init__(
+        self,
+        loaded: LoadedMapping,
+        options: Options,
+        associations: Associations | None,
+        export_sha256: str,
+        folder: Path,
+    ) -> None:
+        mapping = loaded.mapping
+        self._loaded = loaded
+        self._options = options
+        self._associations = associations
+        self._folder = folder
+        self._adapter = adapter_for(mapping, columns(loaded.mapping))
+        self._understanding: Understanding | None = None
+        self._fields: tuple[str, ...] = ()
+        self._fhir = FhirRenderer(
+            mapping,
+            options.bundle,
+            export_sha256=export_sha256,
+            mapping_sha256=loaded.sha256,
+            gateway_version=VERSION,
+            received=options.received_fhir,
+        )
+        self._oru = OruRenderer(mapping, options.received_dtm)
+        self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
+        self._oru_verifier = OruVerifier(mapping.output.oru.version)
+        self._sampled: set[Reading] = set()
+        self._shapes: set[tuple[object, ...]] = set()
+
+    def candidates(self, block: Block) -> tuple[list[Candidate], list[Finding], Counter[LineKind]]:
+        """The sets of a block, what was noticed while reading it, and its lines by kind."""
+        if self._understanding is None or self._fields != block.fields:
+            self._fields = block.fields
+            self._understanding = Understanding(self._loaded, block.fields, self._options, self._associations)
+        parsed = self._adapter.parse(block)
+        lines = Counter(block.lines)
+        lines.update(parsed.lines)
+        candidates = list(self._understanding.sets(parsed.entries, block.export))
+        return candidates, [*block.findings, *parsed.findings], lines
+
+    def convert(self, block: Block, admit: Callable[[Sequence[Key]], Mapping[int, Seen]]) -> BlockResult:
+        """Convert one block and write its records.
+
+        Args:
+            block: a stretch of the export.
+            admit: remembers the keys of sets and says, by position, which were seen before and where.
+
+        Raises:
+            OutputError: the records cannot be written.
+        """
+        result = BlockResult(block.export, block.number)
+        candidates, findings, lines = self.candidates(block)
+        tally = result.tally
+        tally.lines = lines
+        tally.outcomes["", Outcome.UNREADABLE] += lines[LineKind.UNREADABLE]
+        tally.readings += lines[LineKind.UNREADABLE]
+        self._settle(candidates, findings, result, admit)
+        try:
+            with _BlockFiles(self._folder, block, self._oru.batch) as files:
+                for part in self._parts(candidates):
+                    self._write(part, result, files)
+                files.finish()
+                result.files = files.names
+        except OSError as error:
+            raise output_error(error, self._folder) from error
+        self._count(candidates, result)
+        return result
+
+    def _settle(
+        self,
+        candidates: list[Candidate],
+        findings: list[Finding],
+        result: BlockResult,
+        admit: Callable[[Sequence[Key]], Mapping[int, Seen]],
+    ) -> None:
+        """Decide about repeats, then note every finding of the block."""
+        keyed = [candidate for candidate in candidates if candidate.key is not None]
+        result.keys = [candidate.key for candidate in keyed if candidate.key is not None]
+        repeated = admit(result.keys)
+        for position, seen in repeated.items():
+            candidate = keyed[position]
+            where = f"line {seen.line}" if seen.export == result.export else f"line {seen.line} of export {seen.export}"
+            if seen.same:
+                noticed = Noticed("repeat-in-batch", f"The same set stands at {where}")
+                candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
+                candidate.findings.clear()
+            else:
+                noticed = Noticed("same-identity-other-content", f"A set of the same identity stands at {where}")
+                before = candidate.outcomes or [reading.outcome for reading in candidate.readings]
+                candidate.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
+            candidate.item.readings = ()
+            candidate.findings.append(
+                finding(noticed, export=result.export, line=candidate.item.line, column="", vital="", effect=None)
+            )
+        for candidate in candidates:
+            if candidate.findings:
+                findings.extend(candidate.findings)
+        result.findings = findings
+        for each in findings:
+            result.tally.note(each)
+
+    def _parts(self, candidates: Sequence[Candidate]) -> Iterator[list[Candidate]]:
+        """Sets to be rendered together: as many as a bundle holds, or a fixed number of them."""
+        limit = self._loaded.mapping.output.fhir.bundle_limit
+        bundled = self._options.records_as != "oru" and self._options.bundle != "ndjson"
+        part: list[Candidate] = []
+        entries = 1
+        devices: set[Party] = set()
+        for candidate in candidates:
+            item = candidate.item
+            if not item.readings or candidate.key is None:
+                continue
+            if bundled:
+                size = len(self._fhir.keys(item)) + (item.device is not None and item.device not in devices)
+                if part and entries + size > limit:
+                    yield part
+                    part, entries, devices = [], 1, set()
+                    size = len(self._fhir.keys(item)) + (item.device is not None)
+                entries += size
+                if item.device is not None:
+                    devices.add(item.device)
+            elif len(part) >= _SLICE:
+                yield part
+                part = []
+            part.append(candidate)
+        if part:
+            yield part
+
+    def _write(self, part: list[Candidate], result: BlockResult, files: _BlockFiles) -> None:
+        """Render, verify and write; a set whose record fails is held and the rest is rendered again without it."""
+        while part:
+            failed: dict[int, str] = {}
+            fhir: _FhirPart | None = None
+            messages: list[str] = []
+            if self._options.records_as != "oru":
+                fhir = self._render_fhir(part, f"{result.export}-{result.number}-{files.parts + 1}")
+                failed.update(self._verify_fhir(fhir))
+            if self._options.records_as != "fhir":
+                messages = [self._oru.message(candidate.item) for candidate in part]
+                failed.update(self._verify_oru(part, messages))
+            if not failed:
+                files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
+                self._count_records(fhir, messages, result)
+                return
+            for position, what in failed.items():
+                self._fail(part[position], what, result)
+            part = [candidate for position, candidate in enumerate(part) if position not in failed]
+
+    def _render_fhir(self, part: Sequence[Candidate], number: str) -> _FhirPart:
+        renderer = self._fhir
+        records: list[str] = []
+        owners: list[int] = []
+        devices: dict[Party, None] = {}
+        for position, candidate in enumerate(part):
+            texts = renderer.observations(candidate.item)
+            records.extend(texts)
+            owners.extend([position] * len(texts))
+            if candidate.item.device is not None:
+                devices[candidate.item.device] = None
+        provenance = []
+        if self._loaded.mapping.output.fhir.provenance and records:
+            references = [
+                renderer.reference(candidate.item.identity, key)
+                for candidate in part
+                for key in renderer.keys(candidate.item)
+            ]
+            moments = [candidate.item.moment for candidate in part]
+            provenance.append(renderer.provenance(references, moments, number))
+        if self._options.bundle == "ndjson":
+            return _FhirPart(records, owners, list(devices), provenance, "\n".join([*records, ""]))
+        device_entries = [renderer.device(device) for device in devices]
+        text = renderer.bundle([*device_entries, *records, *provenance]) + "\n"
+        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices), provenance, text)
+
+    def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
+        """Positions of sets whose records are not right, with what is wrong."""
+        data = part.text.encode()
+        ndjson = self._options.bundle == "ndjson"
+        if ndjson:
+            data += "\n".join([*part.provenance, ""]).encode()
+        problems = self._fhir_verifier.lines(data) if ndjson else self._fhir_verifier.bundle(data)
+        failed: dict[int, str] = {}
+        for problem in problems:
+            if not 0 <= problem.index < len(part.owners) or part.owners[problem.index] < 0:
+                raise OutputError(
+                    f"The records could not be verified: {problem.what}",
+                    todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
+                )
+            failed.setdefault(part.owners[problem.index], problem.what)
+        fresh, self._fhir.fresh = self._fhir.fresh, []
+        for text in part.records if self._options.verify == "full" else fresh:
+            what = deep_fhir(text.encode() if ndjson else _resource_of(text).encode())
+            if what:
+                offset = len(part.owners) - len(part.records)
+                owner = part.owners[offset + part.records.index(text)] if text in part.records else 0
+                failed.setdefault(owner, what)
+        return failed
+
+    def _verify_oru(self, part: Sequence[Candidate], messages: Sequence[str]) -> dict[int, str]:
+        failed: dict[int, str] = {}
+        for problem in self._oru_verifier.messages(messages):
+            if problem.index < 0:
+                raise OutputError(
+                    f"The messages could not be verified: {problem.what}",
+                    todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
+                )
+            failed.setdefault(problem.index, problem.what)
+        for position, message in enumerate(messages):
+            if self._options.verify == "full" or self._new_shape(part[position].item):
+                what = deep_oru(message)
+                if what:
+                    failed.setdefault(position, what)
+        return failed
+
+    def _new_shape(self, item: SetItem) -> bool:
+        """Whether a set holds a shape of reading, or a choice of parts, not seen before in this export."""
+        new = False
+        for reading in item.readings:
+            if reading not in self._sampled:
+                if len(self._sampled) > _PAIRS_KEPT:
+                    self._sampled.clear()
+                self._sampled.add(reading)
+                shape = (reading.vital, reading.outcome, reading.unit, reading.comparator, reading.code, reading.site,
+                         reading.method, reading.reason, reading.flagged)  # fmt: skip
+                new = new or shape not in self._shapes
+                self._shapes.add(shape)
+        parts = (item.device is None, item.operator is None, item.location is None, item.encounter is None,
+                 len(item.notes), item.moment.precision)  # fmt: skip
+        new = new or parts not in self._shapes
+        self._shapes.add(parts)
+        return new
+
+    def _fail(self, candidate: Candidate, what: str, result: BlockResult) -> None:
+        before = candidate.outcomes or [reading.outcome for reading in candidate.readings]
+        candidate.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
+        candidate.item.readings = ()
+        noticed = Noticed("record-failed-verification", what)
+        failed = finding(noticed, export=result.export, line=candidate.item.line, column="", vital="", effect=None)
+        result.findings.append(failed)
+        result.tally.note(failed)
+
+    def _count_records(self, fhir: _FhirPart | None, messages: Sequence[str], result: BlockResult) -> None:
+        records = result.tally.records
+        if fhir is not None:
+            records["Observation"] += len(fhir.records)
+            records["Provenance"] += len(fhir.provenance)
+            if self._options.bundle != "ndjson":
+                records["Device"] += len(fhir.devices)
+                records["Bundle"] += 1
+            for device in fhir.devices:
+                result.devices[device.value, device.system, device.authority] = None
+        if messages:
+            records["ORU message"] += len(messages)
+
+    def _count(self, candidates: Sequence[Candidate], result: BlockResult) -> None:
+        """Count outcomes, values and sets; by distinct reading first, which is fast."""
+        tally = result.tally
+        clean: list[Reading] = []
+        for candidate in candidates:
+            tally.readings += len(candidate.readings)
+            if candidate.readings:
+                tally.sets += 1
+            recorded = bool(candidate.item.readings)
+            if candidate.outcomes is None:
+                clean.extend(candidate.readings)
+            else:
+                recorded = False
+                for reading, outcome in zip(candidate.readings, candidate.outcomes, strict=True):
+                    if outcome is Outcome.RECORDED:
+                        recorded = True
+                        clean.append(reading)
+                    else:
+                        tally.outcomes[reading.vital, outcome] += 1
+            if recorded:
+                tally.recorded_sets += 1
+                device = candidate.item.device
+                tally.timeline.add(device.value if device else "", candidate.item.moment.epoch)
+        table = vitals()
+        for reading, count in Counter(clean).items():
+            tally.outcomes[reading.vital, Outcome.RECORDED] += count
+            if reading.exact is not None:
+                bins = tally.values.setdefault(reading.vital, Counter())
+                bins[table[reading.vital].bin(reading.exact, reading.unit)] += count
+
+
+@dataclass(slots=True)
+class _FhirPart:
+    """Records rendered together: `owners` gives, for each record verified, the position of its set (-1: none)."""
+
+    records: list[str]
+    owners: list[int]
+    devices: list[Party]
+    provenance: list[str]
+    text: str
+
+
+class _BlockFiles:
+    """The record files of one block, opened when first needed.
+
+    Args:
+        folder: the result folder.
+        block: the block, which gives the files their names.
+        batch: makes an HL7 v2 batch file of messages and a number.
+    """
+
+    def __init__(self, folder: Path, block: Block, batch: Callable[[Sequence[str], str], str]) -> None:
+        self._folder = folder
+        self._stem = f"{block.export:04d}-{block.number:05d}"
+        self._observations: BinaryIO | None = None
+        self._provenance: BinaryIO | None = None
+        self._messages: list[str] = []
+        self._batch = batch
+        self.names: list[str] = []
+        self.parts = 0
+
+    def __enter__(self) -> _BlockFiles:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for file in (self._observations, self._provenance):
+            if file is not None:
+                file.close()
+
+    def write(self, fhir: _FhirPart | None, messages: Sequence[str], *, ndjson: bool) -> None:
+        """Write verified records; messages are kept until the batch file of the block is complete."""
+        self.parts += 1
+        self._messages.extend(messages)
+        if fhir is None:
+            return
+        if not ndjson:
+            with self._new(f"fhir/{self._stem}-{self.parts:04d}.bundle.json") as file:
+                file.write(fhir.text.encode())
+            return
+        if self._observations is None:
+            self._observations = self._new(f"fhir/{self._stem}.observations.ndjson")
+        self._observations.write(fhir.text.encode())
+        if fhir.provenance:
+            if self._provenance is None:
+                self._provenance = self._new(f"fhir/{self._stem}.provenance.ndjson")
+            self._provenance.write("\n".join([*fhir.provenance, ""]).encode())
+
+    def finish(self) -> None:
+        """Write the batch file of the messages."""
+        if self._messages:
+            with self._new(f"oru/{self._stem}.hl7") as file:
+                file.write(self._batch(self._messages, self._stem).encode())
+
+    def _new(self, name: str) -> BinaryIO:
+        path = self._folder / name
+        path.parent.mkdir(exist_ok=True)
+        self.names.append(name)
+        return path.open("wb")
+
+
+def _resource_of(entry: str) -> str:
+    """The resource inside a rendered bundle entry."""
+    return json.dumps(json.loads(entry, parse_float=Decimal)["resource"], default=str)

@@ -1,0 +1,147 @@
+"""The exports of a batch: found, measured, hashed, cut into blocks."""
+
+from __future__ import annotations
+
+import codecs
+import glob
+import hashlib
+import shutil
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, cast
+
+from gateway.adapters import Adapter, adapter_for
+from gateway.errors import InputError, UsageError
+from gateway.mapping import LoadedMapping, columns
+from gateway.model import (
+    Block,
+)
+
+if TYPE_CHECKING:
+    from hashlib import _Hash
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    name: str
+    path: Path
+    sha256: str
+    size: int
+    lines: int
+
+
+def find_exports(names: Sequence[str | Path], encoding: str, scratch: Path) -> list[Export]:
+    """The files meant by the arguments, hashed and with their lines counted independently of any adapter."""
+    if not names:
+        raise UsageError("No export was named", todo="Name files, folders, patterns such as 'night/*.csv', or -")
+    paths: list[tuple[str, Path]] = []
+    for name in map(str, names):
+        if name == "-":
+            spooled = scratch / "standard-input"
+            with spooled.open("wb") as file:
+                shutil.copyfileobj(sys.stdin.buffer, file)
+            paths.append(("standard input", spooled))
+        elif Path(name).is_dir():
+            inside = sorted(path for path in Path(name).iterdir() if path.is_file() and not path.name.startswith("."))
+            if not inside:
+                raise InputError("The folder holds no files", where=name, todo="Name a folder that holds exports")
+            paths += [(str(path), path) for path in inside]
+        elif Path(name).exists():
+            paths.append((name, Path(name)))
+        elif glob.has_magic(name):
+            found = sorted(path for path in glob.glob(name, recursive=True) if Path(path).is_file())
+            if not found:
+                raise InputError("No file fits the pattern", where=name, todo="Check the pattern, and quote it")
+            paths += [(path, Path(path)) for path in found]
+        else:
+            raise InputError("There is no such file or folder", where=name, todo="Check the name of the export")
+    return [_measure(name, path, encoding) for name, path in paths]
+
+
+def _measure(name: str, path: Path, encoding: str) -> Export:
+    digest = hashlib.sha256()
+    counter = LineCounter(encoding)
+    size = 0
+    try:
+        with path.open("rb") as file:
+            while data := file.read(1 << 20):
+                digest.update(data)
+                counter.feed(data)
+                size += len(data)
+    except OSError as error:
+        raise _unreadable(name, error) from error
+    return Export(name, path, digest.hexdigest(), size, counter.total())
+
+
+class LineCounter:
+    """Counts the lines of an export on its own, so that the reckoning compares two independent counts.
+
+    A line ends with LF, CR LF or CR; text after the last line end is a line too.
+    """
+
+    def __init__(self, encoding: str) -> None:
+        wide = codecs.lookup(encoding).name.startswith(("utf-16", "utf-32"))
+        self._decoder = codecs.getincrementaldecoder(encoding)("replace") if wide else None
+        self._lines = 0
+        self._after_cr = False
+        self._open = False
+        self._first = True
+
+    def feed(self, data: bytes) -> None:
+        """Count the line ends in the next bytes."""
+        if self._first and data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) and self._decoder is None:
+            self._decoder = codecs.getincrementaldecoder("utf-16")("replace")
+        self._first = False
+        if self._decoder is not None:
+            data = self._decoder.decode(data).encode("utf-8", "replace")
+        if not data:
+            return
+        self._lines += data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+        if self._after_cr and data.startswith(b"\n"):
+            self._lines -= 1
+        self._after_cr = data.endswith(b"\r")
+        self._open = not data.endswith((b"\n", b"\r"))
+
+    def total(self) -> int:
+        """Lines counted so far, with an open last line."""
+        return self._lines + self._open
+
+
+def blocks_of(export: Export, number: int, loaded: LoadedMapping) -> Iterator[Block]:
+    """The blocks of one export; errors are given the export's name."""
+    adapter: Adapter = adapter_for(loaded.mapping, columns(loaded.mapping))
+    digest = hashlib.sha256()
+    try:
+        with export.path.open("rb") as file:
+            yield from adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number)
+            while data := file.read(1 << 20):
+                digest.update(data)
+    except InputError as error:
+        raise InputError(error.what, where=f"{export.name}, {error.where}" if error.where else export.name,
+                         todo=error.todo) from error  # fmt: skip
+    except OSError as error:
+        raise _unreadable(export.name, error) from error
+    if digest.hexdigest() != export.sha256:
+        raise InputError(
+            "The export changed while it was read", where=export.name, todo="Wait until it is complete, and run again"
+        )
+
+
+class _Hashing:
+    """A stream that hashes what is read from it."""
+
+    def __init__(self, file: BinaryIO, digest: _Hash) -> None:
+        self._file = file
+        self._digest = digest
+
+    def read(self, size: int = -1) -> bytes:
+        data = self._file.read(size)
+        self._digest.update(data)
+        return data
+
+
+def _unreadable(name: str, error: OSError) -> InputError:
+    reason = (error.strerror or str(error)).rstrip(".")
+    return InputError(f"The export cannot be read: {reason}", where=name, todo="Check the file and its permissions")

@@ -1,0 +1,68 @@
+"""A first look at an export through a mapping, without writing anything."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import UTC, datetime
+from itertools import islice
+from pathlib import Path
+
+from gateway.checks import rules
+from gateway.conversion.blocks import BlockConverter
+from gateway.conversion.exports import blocks_of, find_exports
+from gateway.conversion.options import Options
+from gateway.conversion.understanding import Candidate
+from gateway.mapping import load
+from gateway.vocabulary import units, vitals
+
+
+def preview(mapping: str | Path, export: str | Path, entries: int = 20) -> list[str]:
+    """A dry run of the first sets of an export, line by line as text; patient identifiers are not shown.
+
+    Args:
+        mapping: the mapping file.
+        export: one export.
+        entries: how many sets to show.
+
+    Raises:
+        GatewayError: the mapping or the export cannot be used.
+    """
+    loaded = load(mapping, known_rules=tuple(rules()))
+    with tempfile.TemporaryDirectory() as scratch:
+        found = find_exports([export], loaded.mapping.delimited.encoding, Path(scratch))[0]
+        options = Options(received=int(datetime.now(UTC).timestamp()))
+        converter = BlockConverter(loaded, options, None, found.sha256, Path(scratch))
+        lines: list[str] = []
+        for block in islice(blocks_of(found, 1, loaded), 1):
+            candidates, findings, kinds = converter.candidates(block)
+            lines.append(
+                f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "
+                + ", ".join(f"{count} {kind.value}" for kind, count in sorted(kinds.items()) if count)
+            )
+            lines += [f"  line {each.line}: {each.rule}: {each.message}" for each in findings[:entries]]
+            for candidate in candidates[:entries]:
+                lines += _shown_set(candidate)
+        return lines
+
+
+def _shown_set(candidate: Candidate) -> list[str]:
+    item = candidate.item
+    patient = "a patient" if item.patient.value else "no patient"
+    device = f"device {item.device.value}" if item.device else "no device"
+    lines = [f"line {item.line}: {patient}, {device}, time {item.moment.fhir or 'not usable'}"]
+    outcomes = candidate.outcomes or [reading.outcome for reading in candidate.readings]
+    table = vitals()
+    for reading, outcome in zip(candidate.readings, outcomes, strict=True):
+        title = table[reading.vital].title if reading.vital else "no vital of the mapping"
+        value = ""
+        if reading.value is not None:
+            unit = units()[reading.unit].display if reading.unit else ""
+            value = f" = {reading.comparator}{reading.value} {unit}".rstrip()
+            if reading.source_unit and reading.source_unit != reading.unit:
+                value += f" (exported as {reading.source_value} {units()[reading.source_unit].display})"
+        elif reading.code:
+            value = f" = {table[reading.vital].answers[reading.code].title}"
+        codes = ", ".join(coding.code for coding in table[reading.vital].codings) if reading.vital else ""
+        lines.append(f"  {title}{value}: {outcome.value}{f' [LOINC {codes}]' if codes else ''}")
+    lines += [f"  {each.severity.value}: {each.rule}: {each.message}" for each in candidate.findings]
+    return lines

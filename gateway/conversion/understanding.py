@@ -1,0 +1,514 @@
+"""Entries become sets of readings: every distinct text is understood once and looked up after that."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from operator import itemgetter
+from typing import Any
+
+from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
+from gateway.conversion.options import Options
+from gateway.identity.associations import Associations
+from gateway.mapping import LoadedMapping, columns
+from gateway.mapping.model import Site, VitalSource
+from gateway.model import (
+    Effect,
+    Entry,
+    Finding,
+    Moment,
+    Noticed,
+    Outcome,
+    Party,
+    Reading,
+    SetItem,
+)
+from gateway.normalise.times import TimeReader, joined
+from gateway.normalise.values import ValueReader
+from gateway.records.repeats import Key
+from gateway.vocabulary import panels, vitals
+
+_TEXTS_KEPT = 20_000
+_PAIRS_KEPT = 50_000
+_NOTE_LIMIT = 4_000
+_BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
+_TRIED = frozenset({"error", "not-a-number", "negative-infinity", "positive-infinity"})
+
+
+@dataclass(slots=True)
+class Candidate:
+    """A set understood but not yet recorded.
+
+    Attributes:
+        item: the set, with the readings that are to be recorded.
+        readings: every reading of the set, in the order of the vocabulary.
+        outcomes: what becomes of each of `readings`; None when all are recorded.
+        findings: what was noticed about the set.
+        key: for repeats; None when the set has no usable patient or time.
+    """
+
+    item: SetItem
+    readings: Sequence[Reading]
+    outcomes: list[Outcome] | None
+    findings: list[Finding]
+    key: Key | None
+
+
+class Understanding:
+    """Reads entries as sets of readings; every distinct text is understood once and looked up after that.
+
+    Args:
+        loaded: the mapping.
+        fields: column names of the export, in the order of the cells.
+        options: for the time of receipt.
+        associations: who was on which device, or None.
+    """
+
+    def __init__(
+        self,
+        loaded: LoadedMapping,
+        fields: Sequence[str],
+        options: Options,
+        associations: Associations | None,
+    ) -> None:
+        mapping = loaded.mapping
+        self._mapping = mapping
+        self._associations = associations
+        self._at = {name: position for position, name in reversed(list(enumerate(fields)))}
+        self._long = mapping.delimited.layout == "long"
+        self._times = TimeReader(mapping.time, options.received)
+        self._time_at = [self._at[name] for name in mapping.time.columns]
+        self._wall_clock = mapping.time.zone != "offset-in-text"
+        self._moments: dict[str, Moment] = {}
+        self._patient_at = self._position(mapping.patient.column)
+        self._patients: dict[str, Party] = {}
+        self._patient_pattern = re.compile(mapping.patient.pattern) if mapping.patient.pattern else None
+        self._roles = {
+            name: (self._position(source.column), source)
+            for name, source in (
+                ("device", mapping.device),
+                ("operator", mapping.operator),
+                ("location", mapping.location),
+                ("encounter", mapping.encounter),
+            )
+        }
+        self._parties: dict[str, dict[str, Party | None]] = {name: {} for name in self._roles}
+        self._sequence_at = self._position(mapping.sequence)
+        self._category_at = self._position(mapping.category.column)
+        self._categories: dict[str, str | None] = {}
+        self._notes_at = [self._at[name] for name in mapping.notes]
+        order = list(vitals())
+        self._vitals = sorted(mapping.vitals, key=order.index)
+        self._slot = {key: slot for slot, key in enumerate(self._vitals)}
+        self._readers = {key: ValueReader(key, source, mapping) for key, source in mapping.vitals.items()}
+        self._effects = effects(mapping)
+        self._checks = ReadingChecks(mapping)
+        self._set_checks = SetChecks(mapping, self._vitals)
+        self._set_rules: list[_SetRule] = [
+            (rule, itemgetter(*[self._slot[key] for key in rule.vitals if key in self._slot]),
+             [key for key in rule.vitals if key in self._slot], {})
+            for rule in self._set_checks.rules
+        ]  # fmt: skip
+        self._panel_of = {key: vitals()[key].panel for key in self._vitals}
+        self._flagged: dict[Reading, Reading] = {}
+        self._tables: dict[str, list[_Column]] = {}
+        self._long_columns = (
+            self._position(mapping.delimited.label_column),
+            self._position(mapping.delimited.value_column),
+            self._position(mapping.delimited.unit_column),
+        )
+        self._label_of = {label: key for key, source in mapping.vitals.items() for label in source.labels}
+        if self._long:
+            self._set_key = itemgetter(*self._set_columns(), *self._set_columns()[:1])
+        self._content = itemgetter(*self._content_columns())
+
+    def _position(self, column: str | None) -> int:
+        return -1 if column is None else self._at[column]
+
+    def _set_columns(self) -> list[int]:
+        """Columns whose cells are the same for every entry of one set."""
+        own = {position for position in self._long_columns if position >= 0} | set(self._notes_at)
+        own |= {
+            self._at[source.site.column] for source in self._mapping.vitals.values() if isinstance(source.site, Site)
+        }
+        named = [self._at[name] for name in columns(self._mapping) if self._at[name] not in own]
+        return sorted(set(named))
+
+    def _content_columns(self) -> list[int]:
+        if self._long:
+            return [position for position in self._long_columns if position >= 0] * 2
+        columns = sorted({self._at[source.column] for source in self._mapping.vitals.values() if source.column})
+        return columns * 2
+
+    # -- sets of entries
+
+    def sets(self, entries: Sequence[Entry], export: int) -> Iterator[Candidate]:
+        """The sets of a block, in the order of their first entries."""
+        if not self._long:
+            content = self._content
+            for line, cells in entries:
+                yield self._set(export, line, cells, None, "\x1f".join(content(cells)))
+            return
+        start = 0
+        while start < len(entries):
+            line, cells = entries[start]
+            key = self._set_key(cells)
+            end = start + 1
+            while end < len(entries) and self._set_key(entries[end][1]) == key:
+                end += 1
+            rows = entries[start:end]
+            content_text = "\x1e".join("\x1f".join(self._content(row)) for _, row in rows)
+            yield self._set(export, line, cells, rows, content_text)
+            start = end
+
+    def _set(self, export: int, line: int, cells: list[str], rows: Sequence[Entry] | None, content: str) -> Candidate:
+        found: list[Finding] = []
+
+        def note(noticed: Noticed, column: str = "", vital: str = "", at: int = line) -> None:
+            found.append(
+                finding(
+                    noticed,
+                    export=export,
+                    line=at,
+                    column=column,
+                    vital=vital,
+                    effect=self._effects[noticed.rule],
+                )
+            )
+
+        category = self._category(cells, note)
+        slots: list[Reading | None]
+        readings: Sequence[Reading]
+        if rows is None:
+            slots = self._wide(category, cells, note)
+            readings = [reading for reading in slots if reading is not None]
+        else:
+            slots, readings = self._from_rows(category, rows, note)
+        outcomes = [reading.outcome for reading in readings]
+        if not readings:
+            note(Noticed("set-has-no-values", "The entry holds no value for any vital of the mapping"))
+
+        for rule, pick, keys, memo in self._set_rules:
+            members = pick(slots)
+            if members in memo:
+                noticed = memo[members]
+            else:
+                if len(memo) > _PAIRS_KEPT:
+                    memo.clear()
+                recorded = {
+                    key: reading
+                    for key, reading in zip(keys, members, strict=True)
+                    if reading is not None and reading.outcome is Outcome.RECORDED
+                }
+                noticed = self._set_checks.apply(rule, recorded) if len(recorded) > 1 else None
+                memo[members] = noticed
+            if noticed is not None:
+                note(noticed)
+                readings = self._take(self._set_checks.effect(rule.slug), keys, slots, readings, outcomes)
+
+        if Outcome.HELD in outcomes or Outcome.UNREADABLE in outcomes:
+            self._hold_panels(readings, outcomes, note)
+
+        moment = self._moment(cells)
+        for noticed in moment.noticed:
+            note(noticed, column=" ".join(self._mapping.time.columns))
+        device = self._party("device", cells)
+        patient = self._patient(cells, device, moment, note)
+        key: Key | None = None
+        identity = ""
+        if device is None and self._roles["device"][0] >= 0:
+            note(Noticed("device-missing", "The entry names no device"), self._mapping.device.column or "")
+        if patient is None or not moment.fhir:
+            outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
+        elif readings:
+            digest = self._identity(patient, device, moment, cells)
+            identity = digest.hex()
+            key = Key(moment.epoch, digest, _digest(content, 8), export, line)
+        kept = self._kept(readings, outcomes)
+        item = SetItem(
+            identity,
+            line,
+            patient or _NOBODY,
+            moment,
+            kept,
+            device,
+            self._party("operator", cells),
+            self._party("location", cells),
+            self._party("encounter", cells),
+            self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
+        )
+        clean = len(kept) == len(readings) and all(outcome is Outcome.RECORDED for outcome in outcomes)
+        return Candidate(item, readings, None if clean else outcomes, found, key)
+
+    def _wide(self, category: str, cells: list[str], note: Callable[..., None]) -> list[Reading | None]:
+        slots: list[Reading | None] = []
+        for column in self._table(category):
+            text = cells[column.at]
+            if column.besides:
+                text = "\x1f".join([text, *[cells[at] for at in column.besides]])
+            reading = column.memo.get(text, _UNREAD)
+            if reading is _UNREAD:
+                reading = self._learn(column, text, category)
+            if reading is not None and reading.noticed:
+                for noticed in reading.noticed:
+                    note(noticed, column.name, reading.vital)
+            slots.append(reading)
+        return slots
+
+    def _from_rows(
+        self, category: str, rows: Sequence[Entry], note: Callable[..., None]
+    ) -> tuple[list[Reading | None], list[Reading]]:
+        slots: list[Reading | None] = [None] * len(self._vitals)
+        others: list[Reading] = []
+        label_at, value_at, unit_at = self._long_columns
+        table = self._table(category)
+        for line, cells in rows:
+            label = cells[label_at].strip(_BLANKS)
+            key = self._label_of.get(label)
+            if key is None:
+                if cells[value_at].strip(_BLANKS):
+                    others.append(_UNNAMED)
+                    note(Noticed("undeclared-label", "The mapping names no vital for this label"),
+                         self._mapping.delimited.label_column, "", line)  # fmt: skip
+                continue
+            column = table[self._slot[key]]
+            text = "\x1f".join([cells[value_at], cells[unit_at] if unit_at >= 0 else "",
+                                *[cells[at] for at in column.besides]])  # fmt: skip
+            reading = column.memo.get(text, _UNREAD)
+            if reading is _UNREAD:
+                reading = self._learn(column, text, category)
+            if reading is None:
+                continue
+            for noticed in reading.noticed:
+                note(noticed, self._mapping.delimited.value_column, reading.vital, line)
+            if slots[self._slot[key]] is None:
+                slots[self._slot[key]] = reading
+            else:
+                note(Noticed("label-repeated-in-set", "The set holds this vital more than once"),
+                     self._mapping.delimited.label_column, key, line)  # fmt: skip
+                others.append(replace(reading, outcome=Outcome.HELD))
+        return slots, [reading for reading in slots if reading is not None] + others
+
+    def _learn(self, column: _Column, text: str, category: str) -> Reading | None:
+        if len(column.memo) > _TEXTS_KEPT:
+            column.memo.clear()
+        parts = text.split("\x1f")
+        reading = column.reader.read(
+            parts[0],
+            parts[column.unit_part] if column.unit_part else "",
+            parts[column.site_part] if column.site_part else "",
+        )
+        if reading is not None:
+            reading = self._checks.apply(reading, category)
+        column.memo[text] = reading
+        return reading
+
+    def _table(self, category: str) -> list[_Column]:
+        """The columns of the vitals with what has been understood for one patient category."""
+        table = self._tables.get(category)
+        if table is None:
+            table = [self._column(key, self._mapping.vitals[key]) for key in self._vitals]
+            self._tables[category] = table
+        return table
+
+    def _column(self, key: str, source: VitalSource) -> _Column:
+        besides: list[int] = []
+        unit_part = site_part = 0
+        if self._long:
+            unit_part = 1
+        elif source.unit_column is not None:
+            besides.append(self._at[source.unit_column])
+            unit_part = 1
+        if isinstance(source.site, Site):
+            besides.append(self._at[source.site.column])
+            site_part = len(besides) + (1 if self._long else 0)
+        name = source.column or self._mapping.delimited.value_column or ""
+        return _Column(self._at[name], name, tuple(besides), unit_part, site_part, self._readers[key])
+
+    def _take(
+        self,
+        effect: Effect,
+        keys: Sequence[str],
+        slots: list[Reading | None],
+        readings: Sequence[Reading],
+        outcomes: list[Outcome],
+    ) -> Sequence[Reading]:
+        """Apply what a rule over several readings does: hold them or mark them as questionable."""
+        taken = list(readings)
+        for position, reading in enumerate(taken):
+            if reading.vital not in keys or outcomes[position] is not Outcome.RECORDED:
+                continue
+            if effect is Effect.HOLD:
+                outcomes[position] = Outcome.HELD
+            elif effect is Effect.FLAG and not reading.flagged:
+                twin = self._flagged.get(reading)
+                if twin is None:
+                    if len(self._flagged) > _TEXTS_KEPT:
+                        self._flagged.clear()
+                    twin = self._flagged[reading] = replace(reading, flagged=True)
+                taken[position] = twin
+        return taken
+
+    def _hold_panels(self, readings: Sequence[Reading], outcomes: list[Outcome], note: Callable[..., None]) -> None:
+        """A held or unreadable member holds its panel: half a blood pressure is not sent while the rest waits."""
+        waiting = {
+            self._panel_of[reading.vital]
+            for reading, outcome in zip(readings, outcomes, strict=True)
+            if outcome in (Outcome.HELD, Outcome.UNREADABLE) and self._panel_of.get(reading.vital)
+        }
+        for position, reading in enumerate(readings):
+            if outcomes[position] is Outcome.RECORDED and self._panel_of.get(reading.vital) in waiting:
+                outcomes[position] = Outcome.HELD
+                title = panels()[self._panel_of[reading.vital]].title
+                note(Noticed("panel-member-held", f"Another value of the {title.lower()} is held"), "", reading.vital)
+
+    def _kept(self, readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> tuple[Reading, ...]:
+        """The readings that go into records."""
+        if Outcome.ABSENT not in outcomes:
+            return tuple(
+                [reading for reading, outcome in zip(readings, outcomes, strict=True) if outcome is Outcome.RECORDED]
+            )
+        recorded_panels = {
+            self._panel_of[reading.vital]
+            for reading, outcome in zip(readings, outcomes, strict=True)
+            if outcome is Outcome.RECORDED
+        }
+        failed = self._mapping.output.failed == "record"
+        return tuple(
+            reading
+            for reading, outcome in zip(readings, outcomes, strict=True)
+            if outcome is Outcome.RECORDED
+            or (
+                outcome is Outcome.ABSENT
+                and (
+                    (self._panel_of[reading.vital] and self._panel_of[reading.vital] in recorded_panels)
+                    or (failed and reading.reason in _TRIED and reading.vital != "bmi")
+                )
+            )
+        )
+
+    # -- who, when, where
+
+    def _category(self, cells: list[str], note: Callable[..., None]) -> str:
+        category = self._mapping.category
+        if self._category_at < 0:
+            return category.fixed or "unknown"
+        text = cells[self._category_at].strip(_BLANKS)
+        if not text:
+            return category.fixed or "unknown"
+        known = category.values.get(text)
+        if known is None:
+            note(Noticed("undeclared-category", "The mapping names no patient category for this text"), category.column)
+            return "unknown"
+        return known
+
+    def _moment(self, cells: list[str]) -> Moment:
+        text = (
+            cells[self._time_at[0]]
+            if len(self._time_at) == 1
+            else joined([cells[position] for position in self._time_at])
+        )
+        moment = self._moments.get(text)
+        if moment is None:
+            if len(self._moments) > _TEXTS_KEPT:
+                self._moments.clear()
+            moment = self._moments[text] = self._times.read(text)
+        return moment
+
+    def _party(self, role: str, cells: list[str]) -> Party | None:
+        position, source = self._roles[role]
+        text = source.fixed or "" if position < 0 else cells[position]
+        known = self._parties[role]
+        if text in known:
+            return known[text]
+        if len(known) > _TEXTS_KEPT:
+            known.clear()
+        value = text.strip(_BLANKS)
+        party = known[text] = Party(value, source.system, source.authority) if value else None
+        return party
+
+    def _patient(
+        self, cells: list[str], device: Party | None, moment: Moment, note: Callable[..., None]
+    ) -> Party | None:
+        column = self._mapping.patient.column or ""
+        text = cells[self._patient_at].strip(_BLANKS) if self._patient_at >= 0 else ""
+        malformed = bool(text) and self._patient_pattern is not None and not self._patient_pattern.fullmatch(text)
+        if malformed:
+            note(Noticed("patient-malformed", "The patient identifier does not have the declared form"), column)
+            return None
+        if self._associations is not None and moment.fhir:
+            if device is None:
+                note(Noticed("association-none", "The entry names no device, so no association can be looked up"))
+                return None
+            width = {"day": 86400, "minute": 60}.get(moment.precision, 1)
+            found = self._associations.find(device.value, moment.epoch, width)
+            if found.rule:
+                if found.rule == "association-none" and text:
+                    return self._known_patient(text)
+                note(Noticed(found.rule, found.message))
+                return None
+            if text and text != found.patient:
+                note(Noticed("patient-disagrees", "The export and the association name different patients"), column)
+                return None
+            return self._known_patient(found.patient)
+        if not text:
+            note(Noticed("patient-missing", "The entry names no patient and no association was given"), column)
+            return None
+        return self._known_patient(text)
+
+    def _known_patient(self, text: str) -> Party:
+        party = self._patients.get(text)
+        if party is None:
+            if len(self._patients) > _TEXTS_KEPT:
+                self._patients.clear()
+            patient = self._mapping.patient
+            party = self._patients[text] = Party(text, patient.system, patient.authority, patient.type)
+        return party
+
+    def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str]) -> bytes:
+        """Digest of the source identity: who, on what, when by the export's own clock, and its own number."""
+        clock = moment.fhir[:19] if self._wall_clock else moment.fhir
+        sequence = cells[self._sequence_at].strip(_BLANKS) if self._sequence_at >= 0 else ""
+        text = "\x1f".join(
+            [self._mapping.namespace, patient.system, patient.value, device.value if device else "", clock, sequence]
+        )
+        return _digest(text, 16)
+
+    def _notes(
+        self, cells: list[str] | None, rows: Sequence[Entry] | None, note: Callable[..., None]
+    ) -> tuple[str, ...]:
+        texts: dict[str, None] = {}
+        for row in [cells] if cells is not None else [row for _, row in rows or ()]:
+            for position, column in zip(self._notes_at, self._mapping.notes, strict=True):
+                text = row[position].strip(_BLANKS)
+                if len(text) > _NOTE_LIMIT:
+                    note(Noticed("note-too-long", f"The note has {len(text)} characters; it is not carried"), column)
+                elif text:
+                    texts[text] = None
+        return tuple(texts)
+
+
+@dataclass(slots=True)
+class _Column:
+    """Where a vital stands and what its texts have been found to mean, for one patient category."""
+
+    at: int
+    name: str
+    besides: tuple[int, ...]
+    unit_part: int
+    site_part: int
+    reader: ValueReader
+    memo: dict[str, Reading | None] = field(default_factory=dict)
+
+
+_SetRule = tuple[Rule, Callable[[list[Reading | None]], Any], list[str], dict[Any, Noticed | None]]
+
+_UNREAD = Reading("", "", Outcome.UNREADABLE)
+_UNNAMED = Reading("", "", Outcome.HELD)
+_NOBODY = Party("")
+
+
+def _digest(text: str, size: int) -> bytes:
+    return hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=size).digest()

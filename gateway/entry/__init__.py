@@ -1,0 +1,1 @@
+"""Ways in: the command line."""

@@ -1,0 +1,595 @@
+"""The command line: `gateway` and `python -m gateway`.
+
+Thin on purpose: it reads arguments, calls `gateway.conversion`, `gateway.mapping`, `gateway.vocabulary` or
+`gateway.checks`, and prints. They are imported inside the commands, so that `gateway --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TextIO, TypeVar
+
+import typer
+
+from gateway.errors import GatewayError, MappingError, OutputError, UsageError
+
+if TYPE_CHECKING:
+    from gateway.checks import Rule
+    from gateway.conversion import Batch
+    from gateway.mapping.loader import LoadedMapping
+    from gateway.vocabulary import Vital
+
+T = TypeVar("T")
+
+UNUSABLE = 2
+STOPPED = 130
+
+# In help texts \b keeps the lines of a paragraph as they are written.
+EXIT_STATUS = """\b
+Exit status:
+  0    every reading was recorded, a repeat, or declared absent
+  1    some readings were held or unreadable; the report says which and why
+  2    command, mapping or export unusable, or the result cannot be written
+  130  stopped from the keyboard"""
+
+# The words are those of the report (gateway.report.model.CAUTIONS), which is too slow to load for a help text.
+CAUTIONS = """\b
+Cautions:
+  This software is not a medical device. Do not use it for alarms, for
+  continuous surveillance or for decisions about treatment: times and
+  delivery may be late.
+  Before a mapping or a plausibility limit is used on real patients, a
+  qualified person signs it off and compares a sample of the records with
+  the monitor's own display.
+  Which readings belong to which patient follows the identification policy
+  of the site.
+  Local codes, the law and licensed practice come before anything this
+  software does."""
+
+app = typer.Typer(
+    name="gateway",
+    help="Spot-check vital signs from portable monitors into FHIR R4 Observations and HL7 v2 ORU messages.",
+    epilog=f"{EXIT_STATUS}\n\n{CAUTIONS}",
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+class Form(StrEnum):
+    """What records are written."""
+
+    FHIR = "fhir"
+    ORU = "oru"
+    BOTH = "both"
+
+
+class BundleKind(StrEnum):
+    """How FHIR resources are put into files."""
+
+    TRANSACTION = "transaction"
+    COLLECTION = "collection"
+    NDJSON = "ndjson"
+
+
+class Depth(StrEnum):
+    """How many records go through the reference libraries as well."""
+
+    SAMPLE = "sample"
+    FULL = "full"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Args:
+        arguments: the words after the program's name; None takes them from the process.
+
+    Returns:
+        The exit status (see `EXIT_STATUS`). Every error has been told on standard error as one paragraph.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    command = typer.main.get_command(app)
+    try:
+        # Not `command()`: that wrapper turns interrupts and closed pipes into exits of its own.
+        with command.make_context("gateway", list(words) or ["--help"]) as context:
+            status = command.invoke(context)
+        return int(status or 0)
+    except typer.Exit as request:
+        return UNUSABLE if not words else int(request.exit_code)
+    except KeyboardInterrupt as error:
+        _complain(error)
+        return STOPPED
+    except Exception as error:  # noqa: BLE001 - the last stop: no user should ever meet a traceback
+        _complain(error)
+        return UNUSABLE
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        from gateway.version import VERSION
+
+        _print(f"gateway {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and exit.", is_eager=True, callback=_show_version)
+    ] = False,
+) -> None: ...
+
+
+@app.command(epilog=f"{EXIT_STATUS}\n\n{CAUTIONS}")
+def convert(
+    exports: Annotated[
+        list[str], typer.Argument(metavar="EXPORT", help="Files, folders, globs, or - for standard input.")
+    ],
+    mapping: Annotated[
+        str, typer.Option("--mapping", metavar="FILE", help="Mapping file, or the name of a mapping that is shipped.")
+    ],
+    out: Annotated[str, typer.Option("--out", metavar="DIR", help="Folder for records and report.")],
+    as_: Annotated[Form, typer.Option("--as", help="What records to write.")] = Form.FHIR,
+    bundle: Annotated[
+        BundleKind, typer.Option("--bundle", help="How FHIR resources are put into files.")
+    ] = BundleKind.TRANSACTION,
+    associations: Annotated[
+        str | None, typer.Option("--associations", metavar="FILE", help="CSV of who was on which device, and when.")
+    ] = None,
+    workers: Annotated[int, typer.Option("--workers", metavar="N", min=1, help="Processes that share the work.")] = 1,
+    verify: Annotated[
+        Depth,
+        typer.Option(
+            "--verify",
+            help="Every record is verified. 'sample' also sends one of each shape through the reference libraries, "
+            "'full' sends all (slow).",
+        ),
+    ] = Depth.SAMPLE,
+    received: Annotated[
+        str | None,
+        typer.Option(
+            "--received",
+            metavar="TIME",
+            help="When the exports were received, ISO 8601 with offset: readings from after it are held, and MSH-7 and "
+            "Provenance state it. Without it, readings from after now are held.",
+        ),
+    ] = None,
+    identifiers: Annotated[
+        bool,
+        typer.Option("--identifiers", help="Let the report name the paths of the exports, which may identify people."),
+    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace the result of an earlier run in DIR.")] = False,
+) -> int:
+    """Convert exports into records with a report that adds up.
+
+    Writes the records, report.json, report.html, operation-outcome.json and findings.csv into DIR: all of it, or
+    nothing.
+    """
+    instant = None if received is None else _instant(received, "--received")
+    source = _mapping_file(mapping)
+    from gateway import conversion
+
+    with _progress() as progress:
+        batch = conversion.convert(
+            exports,
+            source,
+            out,
+            as_=as_.value,
+            bundle=bundle.value,
+            associations=associations,
+            workers=workers,
+            verify=verify.value,
+            received=instant,
+            identifiers=identifiers,
+            replace=replace,
+            progress=progress,
+        )
+    try:
+        _print_batch(batch)
+    except OutputError as error:
+        # The records are complete and in place; only their display was lost.
+        _complain(error)
+    return int(batch.status)
+
+
+@app.command(epilog="Exit status: 0 the mapping can be used, 2 it cannot.")
+def check(
+    mapping: Annotated[
+        str | None, typer.Argument(metavar="MAPPING", help="Mapping file, or the name of a mapping that is shipped.")
+    ] = None,
+    export: Annotated[
+        str | None, typer.Argument(metavar="EXPORT", help="An export to try the mapping on, without writing anything.")
+    ] = None,
+    schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of mapping files and exit.")] = False,
+    entries: Annotated[int, typer.Option("--entries", metavar="N", min=1, help="Entries of EXPORT to try.")] = 20,
+) -> None:
+    """Check a mapping file, and try it on the first entries of an export."""
+    from gateway.mapping import loader
+
+    if schema:
+        import json
+
+        _print(json.dumps(loader.schema(), indent=2, ensure_ascii=False))
+        return
+    if mapping is None:
+        raise UsageError(
+            "no mapping file was named", where="gateway check", todo="Name a mapping file, or ask for --schema"
+        )
+    from gateway.checks import rules
+
+    source = _mapping_file(mapping)
+    loaded = loader.load(source, known_rules=set(rules()))
+    if export is None:
+        _print(_summary(loaded))
+        return
+    from gateway import conversion
+
+    _print("\n".join(conversion.preview(source, export, entries=entries)))
+
+
+@app.command()
+def vitals(
+    key: Annotated[str | None, typer.Argument(metavar="VITAL", help="Show one vital in full.")] = None,
+) -> None:
+    """List the vitals the gateway knows, with their codes and units."""
+    from gateway import vocabulary
+
+    known = vocabulary.vitals()
+    if key is None:
+        heading = ("vital", "title", "LOINC", "units of the record", "decimals", "sites")
+        _print_table(heading, [_vital_row(vital) for vital in known.values()])
+        _print("\nEditions:")
+        _print_details([(f"  {name}", edition) for name, edition in vocabulary.editions().items()])
+        return
+    vital = _known(key, known, "vital", "gateway vitals", "Run gateway vitals for the list")
+    spellings = [
+        f"{unit.ucum} ({', '.join(unit.spellings)})" if unit.spellings else unit.ucum
+        for unit in vocabulary.units().values()
+        if unit.dimension == vital.dimension and vital.kind == "quantity"
+    ]
+    codes = [*vital.codings, *([vital.mdc] if vital.mdc else [])]
+    _print_details(
+        [
+            ("vital", vital.key),
+            ("title", vital.title),
+            ("codes", "; ".join(f"{coding.code} {coding.display} [{coding.system}]" for coding in codes)),
+            ("codes by unit", "; ".join(f"{unit}: {c[0].code}" for unit, c in vital.codings_by_unit.items())),
+            ("profile", vital.profile),
+            ("US Core", vital.us_core),
+            ("panel", vital.panel),
+            ("units of the record", ", ".join(vital.units)),
+            ("units read", "; ".join(spellings)),
+            ("decimals", str(vital.decimals) if vital.kind == "quantity" else ""),
+            ("sites", ", ".join(vital.sites)),
+            ("methods", ", ".join(vital.methods)),
+            ("answers", ", ".join(vital.answers)),
+        ]
+    )
+
+
+@app.command()
+def rules(
+    slug: Annotated[str | None, typer.Argument(metavar="SLUG", help="Show one rule in full.")] = None,
+) -> None:
+    """List the rules readings are checked by, or show one in full."""
+    from gateway import checks
+
+    known = checks.rules()
+    if slug is None:
+        heading = ("rule", "severity", "effect", "title")
+        _print_table(heading, [(rule.slug, rule.severity, rule.effect, rule.title) for rule in known.values()])
+        return
+    rule: Rule = _known(slug, known, "rule", "gateway rules", "Run gateway rules for the list")
+    _print_details(
+        [
+            ("rule", rule.slug),
+            ("title", rule.title),
+            ("severity", rule.severity),
+            ("effect", f"{rule.effect} ({'a' if rule.adjustable else 'no'} mapping may change it)"),
+            ("looks at", rule.subject + (f": {', '.join(rule.vitals)}" if rule.vitals else "")),
+            ("why", rule.why),
+            ("example", rule.example),
+            ("what to do", rule.todo),
+            ("reference", rule.reference),
+        ]
+    )
+
+
+@app.command(epilog="Exit status: 0 the demo exports were converted, 2 they could not be.")
+def demo(
+    out: Annotated[str, typer.Option("--out", metavar="DIR", help="Folder for records and reports.")] = "demo-output",
+) -> None:
+    """Convert the shipped demo exports (invented patients) into FHIR and ORU records."""
+    demos = _demos()
+    from gateway import conversion
+
+    for shown in demos:
+        _print(f"== {shown.name}: {shown.title}\n")
+        with _progress() as progress:
+            batch = conversion.convert(
+                shown.exports,
+                shown.mapping,
+                Path(out) / shown.name,
+                as_=Form.BOTH.value,
+                bundle=shown.bundle,
+                associations=shown.associations,
+                received=shown.received,
+                replace=True,
+                progress=progress,
+            )
+        _print_batch(batch)
+        _print("")
+
+
+class _Demo(NamedTuple):
+    """One folder of demo exports."""
+
+    name: str
+    title: str
+    mapping: Path
+    exports: list[Path]
+    associations: Path | None
+    bundle: str
+    received: datetime | None
+
+
+def _demo_home() -> Path:
+    """The folder of the demo exports: inside an installed package, or beside the package in the repository."""
+    package = Path(__file__).resolve().parents[1]
+    shipped = package / "_shipped" / "demo"
+    return shipped if shipped.is_dir() else package.parent / "fixtures" / "demo"
+
+
+def _demos() -> list[_Demo]:
+    """Find the demo exports.
+
+    A folder holds mapping.toml, exports and, where needed, associations.csv and demo.toml, which may state `title`,
+    `exports` (globs in the folder), `bundle` and `received`.
+
+    Raises:
+        UsageError: no demo exports are there.
+        MappingError: a demo.toml states something else.
+    """
+    import tomllib
+
+    home = _demo_home()
+    demos = []
+    for mapping in sorted(home.glob("*/mapping.toml")):
+        folder = mapping.parent
+        settings = folder / "demo.toml"
+        options: dict[str, Any] = tomllib.loads(settings.read_text(encoding="utf-8")) if settings.exists() else {}
+        unknown = options.keys() - {"title", "exports", "bundle", "received"}
+        if unknown:
+            raise MappingError(f"unknown key {min(unknown)}", where=str(settings), todo="Remove it")
+        received = options.get("received")
+        associations = folder / "associations.csv"
+        aside = {mapping, settings, associations}
+        globs = options.get("exports", ["*.csv", "*.txt", "*.tsv"])
+        found = {path for glob in globs for path in folder.glob(glob) if path.is_file()} - aside
+        demos.append(
+            _Demo(
+                name=folder.name,
+                title=options.get("title", "demo export"),
+                mapping=mapping,
+                exports=sorted(found),
+                associations=associations if associations.exists() else None,
+                bundle=options.get("bundle", BundleKind.TRANSACTION.value),
+                received=_instant(str(received), f"{settings}, key received") if received is not None else None,
+            )
+        )
+    if not demos:
+        raise UsageError(
+            "the demo exports are missing", where=str(home), todo="Install the gateway again from a complete wheel"
+        )
+    return demos
+
+
+def _instant(text: str, where: str) -> datetime:
+    """Read an ISO 8601 time with offset; `where` is the option or file it stands in.
+
+    Raises:
+        UsageError: the text is no such time, or has no offset.
+    """
+    todo = "Write it as 2026-03-14T21:30:00-05:00"
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError("this is not an ISO 8601 time", where=where, todo=todo) from None
+    if instant.tzinfo is None:
+        raise UsageError("the time has no offset from UTC, and none is guessed", where=where, todo=todo)
+    return instant
+
+
+def _mapping_file(text: str) -> str:
+    """Turn what stands for a mapping on the command line into a path: a file, or the name of a shipped mapping."""
+    if Path(text).suffix or os.sep in text or Path(text).exists():
+        return text
+    from gateway.mapping.loader import ready
+
+    names = ready()
+    return str(_known(text, names, "file and no shipped mapping", "mapping", f"Shipped are: {', '.join(names)}"))
+
+
+def _known(key: str, table: Mapping[str, T], kind: str, where: str, todo: str) -> T:
+    """Look a name up.
+
+    Raises:
+        UsageError: there is no such name; the nearest one is suggested.
+    """
+    if key in table:
+        return table[key]
+    near = difflib.get_close_matches(key, table, n=1)
+    raise UsageError(
+        f"there is no {kind} '{key}'" + (f"; did you mean '{near[0]}'" if near else ""), where=where, todo=todo
+    )
+
+
+def _summary(loaded: LoadedMapping) -> str:
+    """Say in one paragraph how a mapping reads its exports."""
+    mapping = loaded.mapping
+    layout = mapping.delimited
+    patient = (
+        f"patients from column '{mapping.patient.column}'" if mapping.patient.column else "patients by association"
+    )
+    tokens = len(mapping.absent) + sum(len(source.absent) for source in mapping.vitals.values())
+    declared = f"{tokens} declared token" + ("" if tokens == 1 else "s")
+    return (
+        f"{loaded.path}: the mapping can be used. '{mapping.title}', version {mapping.version}, reads {layout.layout} "
+        f"{mapping.form} exports ({layout.encoding}, delimiter {layout.delimiter!r}) with {len(mapping.vitals)} vitals "
+        f"({', '.join(mapping.vitals)}), {patient}, times in {mapping.time.zone}, {declared} for no value, "
+        f"and plausibility limits '{mapping.plausibility.profile}'. Everything it does not name is held. A qualified "
+        "person has to sign it off before use on real patients."
+    )
+
+
+def _vital_row(vital: Vital) -> tuple[str, ...]:
+    """One line of the table of vitals."""
+    loinc = ", ".join(
+        [vital.codings[0].code, *(f"{codes[0].code} in {unit}" for unit, codes in vital.codings_by_unit.items())]
+    )
+    if vital.kind == "coded":
+        return (vital.key, vital.title, loinc, "answers: " + ", ".join(vital.answers), "", ", ".join(vital.sites))
+    return (vital.key, vital.title, loinc, ", ".join(vital.units), str(vital.decimals), ", ".join(vital.sites))
+
+
+def _print_batch(batch: Batch) -> None:
+    """Print the reckoning of a batch and where its report lies."""
+    from gateway import report
+
+    if _on_terminal(sys.stdout):
+        from rich.console import Console
+
+        console = Console(highlight=False)
+        with console.capture() as capture:
+            report.print_text(batch.report, console)
+        _print(capture.get().rstrip())
+    else:
+        _print(report.text(batch.report).rstrip())
+    _print(f"\nRecords and report: {batch.folder} (open {Path(batch.folder) / 'report.html'})")
+
+
+def _print_details(rows: Sequence[tuple[str, str]]) -> None:
+    """Print names and texts, one below the other, folded to a width that can be read."""
+    import textwrap
+
+    left = max(len(name) for name, _ in rows) + 2
+    for name, words in rows:
+        if words:
+            lines = textwrap.wrap(words, 96 - left, break_long_words=False, break_on_hyphens=False)
+            _print(f"{name:<{left}}" + f"\n{'':<{left}}".join(lines))
+
+
+def _print_table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table: folded to the width of a terminal, or one plain line for each row."""
+    if _on_terminal(sys.stdout):
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(*heading, box=box.SIMPLE_HEAD, pad_edge=False)
+        for row in rows:
+            table.add_row(*row)
+        console = Console()
+        with console.capture() as capture:
+            console.print(table, markup=False)
+        _print(capture.get().rstrip("\n"))
+        return
+    widths = [max(len(row[column]) for row in (heading, *rows)) for column in range(len(heading))]
+    for row in (heading, *rows):
+        _print("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def _on_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def _print(words: str) -> None:
+    """Print to standard output.
+
+    Raises:
+        OutputError: it was closed, or is full.
+    """
+    try:
+        print(words, flush=True)
+    except OSError as error:
+        # What is left in the buffer must go somewhere, or the interpreter complains once more on its way out.
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if isinstance(error, BrokenPipeError):
+            what, todo = "the reader went away before everything was printed", "Let it read to the end"
+        else:
+            what, todo = f"cannot print: {_reason(error)}", "Free the space, or print somewhere else"
+        raise OutputError(what, where="standard output", todo=todo) from error
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """Give a progress bar's callback (done, total) when a terminal is there to see it, else None."""
+    if not _on_terminal(sys.stderr):
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("converting", total=None)
+
+        def show(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total or None)
+
+        yield show
+
+
+def _complain(error: BaseException) -> None:
+    """Tell an error on standard error: one paragraph, or one line for each problem of a mapping."""
+    if sys.stderr is None:
+        return
+    with suppress(OSError):
+        if os.environ.get("GATEWAY_DEBUG") == "1":
+            traceback.print_exception(error)
+        for paragraph in _paragraphs(error):
+            print(f"gateway: {paragraph}", file=sys.stderr, flush=True)
+
+
+def _paragraphs(error: BaseException) -> list[str]:
+    """Say where, what and what to do. Never quotes the input: an unforeseen error's own text may hold identifiers."""
+    if isinstance(error, GatewayError):
+        return str(error).splitlines() if isinstance(error, MappingError) else [" ".join(str(error).split())]
+    if hasattr(error, "format_message"):
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context is not None else "gateway"
+        words = " ".join(str(error.format_message()).split())
+        return [f"{path}: {words if words.endswith(('.', '?')) else words + '.'} See {path} --help."]
+    if isinstance(error, KeyboardInterrupt):
+        return ["stopped from the keyboard. Results are put in place only when complete: nothing half written remains."]
+    if isinstance(error, MemoryError):
+        return ["not enough memory. Use fewer --workers, or convert the exports in smaller batches."]
+    if isinstance(error, OSError):
+        where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, str | bytes | os.PathLike) else ""
+        return [f"{where}{_reason(error)}. Check that the path is right and that you may use it."]
+    if isinstance(error, UnicodeError):
+        codec = f"{error.encoding} " if isinstance(error, UnicodeDecodeError | UnicodeEncodeError) else ""
+        return [f"a text is not valid {codec}text. Save it as UTF-8, or declare its encoding in the mapping."]
+    frame = traceback.extract_tb(error.__traceback__)[-1:]
+    place = f" at {Path(frame[0].filename).name}, line {frame[0].lineno}" if frame else ""
+    return [
+        f"a fault in the gateway itself ({type(error).__name__}{place}). Nothing was put in place. Please report it "
+        "with this line, and without patient data."
+    ]
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or type(error).__name__).rstrip(".")

@@ -1,0 +1,88 @@
+"""The result folder: everything is written beside it and moved into place at the end, or not at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+from gateway.errors import OutputError
+
+REPORT = "report.json"
+
+
+class Stage:
+    """A folder in the making.
+
+    Args:
+        target: the folder the user asked for. It must be new, empty, or (with `replace`) hold an earlier result.
+        replace: replace an earlier result.
+
+    Raises:
+        OutputError: the target is in use or cannot be written.
+    """
+
+    def __init__(self, target: Path, *, replace: bool = False) -> None:
+        self.target = target
+        if target.exists() and not target.is_dir():
+            raise OutputError("This is a file, not a folder", where=str(target), todo="Name a folder with --out")
+        if target.is_dir() and any(target.iterdir()):
+            if not (target / REPORT).is_file():
+                raise OutputError(
+                    "The folder is not empty and holds no earlier result of the gateway",
+                    where=str(target),
+                    todo="Name a new folder with --out",
+                )
+            if not replace:
+                raise OutputError(
+                    "The folder holds an earlier result",
+                    where=str(target),
+                    todo="Name a new folder with --out, or add --replace to put the new result in its place",
+                )
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            self.folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.unfinished-", dir=target.parent))
+            os.chmod(self.folder, 0o700)
+        except OSError as error:
+            raise output_error(error, target) from error
+
+    def commit(self) -> None:
+        """Move the finished folder into place; an earlier result goes away only after that."""
+        try:
+            for path in self.folder.rglob("*"):
+                if path.is_file():
+                    _sync(path)
+            _sync(self.folder)
+            earlier = None
+            if self.target.is_dir() and any(self.target.iterdir()):
+                earlier = Path(tempfile.mkdtemp(prefix=f".{self.target.name}.earlier-", dir=self.target.parent))
+                os.replace(self.target, earlier / "result")
+            os.replace(self.folder, self.target)
+            _sync(self.target.parent)
+            if earlier is not None:
+                shutil.rmtree(earlier, ignore_errors=True)
+        except OSError as error:
+            raise output_error(error, self.target) from error
+
+    def discard(self) -> None:
+        """Remove what was written so far."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def output_error(error: OSError, target: Path) -> OutputError:
+    """An operating system error while writing, in words."""
+    reason = (error.strerror or str(error)).rstrip(".")
+    return OutputError(
+        f"The result cannot be written: {reason}",
+        where=str(target),
+        todo="Nothing was left half written; make room or choose another folder with --out, and run again",
+    )
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

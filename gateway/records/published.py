@@ -1,0 +1,236 @@
+"""What the published profiles ask of each kind of record, stated a second time for the verifiers.
+
+On purpose this is not read from `gateway.vocabulary`: a slip there must not also change what is checked. A new vital
+therefore needs a row here too; until it has one, its records fail verification and are held.
+
+Sources: HL7 FHIR R4 4.0.1 StructureDefinitions vitalsigns, bp, oxygensat, heartrate, resprate, bodytemp, bodyheight,
+bodyweight, bmi, headcircum, vitalspanel and value sets ucum-bodytemp, ucum-bodyweight, ucum-bodylength,
+ucum-vitals-common; US Core 8.0.1 vital-sign profiles; MDC numbers from the HL7 Personal Health Device and
+Point-of-Care Device guides. Glucose, pain and coma codes: LOINC 41653-7 and 72514-3 as used in public guides
+(secondary), 14743-9 from memory; MDC 152196 and 160184 secondary; all with a correct check digit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+
+def words(text: str) -> frozenset[str]:
+    """The words of a text, as a set of codes."""
+    return frozenset(text.split())
+
+
+LOINC = "http://loinc.org"
+UCUM = "http://unitsofmeasure.org"
+MDC = "urn:iso:std:iso:11073:10101"
+SNOMED = "http://snomed.info/sct"
+CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
+ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+MEASUREMENT_STATUS = "http://hl7.org/fhir/uv/pocd/CodeSystem/measurement-status"
+
+ABSENT_REASONS = words(
+    "unknown asked-unknown temp-unknown not-asked asked-declined masked not-applicable unsupported as-text error "
+    "not-a-number negative-infinity positive-infinity not-performed not-permitted"
+)
+"""All 15 codes of data-absent-reason, FHIR R4 4.0.1."""
+
+COMPONENT_UNITS = frozenset(
+    ("%", "cm", "[in_i]", "kg", "g", "[lb_av]", "Cel", "[degF]", "mm[Hg]", "/min", "kg/m2", "m2")
+)
+"""ucum-vitals-common, bound `required` to component.value[x] of the R4 vitalsigns profile; L/min is not in it."""
+
+BASE = "http://hl7.org/fhir/StructureDefinition/"
+US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
+
+_PRESSURE = ("mm[Hg]",)
+_RATE = ("/min",)
+_TEMPERATURE_MDC = "150364 188424 188420 188452 188496 150392 188428 150368"
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What the record of one quantity or panel must look like.
+
+    Attributes:
+        key: last part of the record identifier (key of the vital or panel).
+        codes: LOINC codes of which exactly one must be there, once; several only where the unit chooses (`by_unit`).
+        units: UCUM codes the value may have; empty when the record has no quantity.
+        kind: what carries the result.
+        category: code in the observation-category system.
+        profile: FHIR R4 profile URL, or "".
+        us_core: US Core profile URL, or "".
+        beside: LOINC codes that may stand beside the required one; nothing else may.
+        us_core_codes: LOINC codes a US Core record must also carry.
+        mdc: MDC numbers that mean this quantity.
+        members: required components, by LOINC code.
+        optional: other components it may have, by LOINC code.
+        value_required: the profile wants the value itself; a data-absent-reason will not do.
+        by_unit: LOINC code -> the one unit that goes with it.
+    """
+
+    key: str
+    codes: tuple[str, ...]
+    units: tuple[str, ...] = ()
+    kind: Literal["quantity", "coded", "components", "members"] = "quantity"
+    category: str = "vital-signs"
+    profile: str = ""
+    us_core: str = ""
+    beside: tuple[str, ...] = ()
+    us_core_codes: tuple[str, ...] = ()
+    mdc: tuple[str, ...] = ()
+    members: tuple[str, ...] = ()
+    optional: tuple[str, ...] = ()
+    value_required: bool = False
+    by_unit: tuple[tuple[str, str], ...] = ()
+
+
+def _row(
+    key: str,
+    code: str,
+    units: tuple[str, ...],
+    *,
+    base: str = "",
+    us: str = "",
+    beside: str = "",
+    mdc: str = "",
+    us_core_codes: str = "",
+    optional: str = "",
+    category: str = "vital-signs",
+    value_required: bool = False,
+) -> Published:
+    return Published(
+        key=key,
+        codes=(code,),
+        units=units,
+        category=category,
+        profile=BASE + base if base else "",
+        us_core=US_CORE + us if us else "",
+        beside=tuple(beside.split()),
+        us_core_codes=tuple(us_core_codes.split()),
+        mdc=tuple(mdc.split()),
+        optional=tuple(optional.split()),
+        value_required=value_required,
+    )
+
+
+ROWS: tuple[Published, ...] = (
+    Published(
+        key="blood_pressure",
+        codes=("85354-9",),
+        kind="components",
+        profile=BASE + "bp",
+        us_core=US_CORE + "blood-pressure",
+        mdc=("150020",),
+        members=("8480-6", "8462-4"),
+        optional=("8478-0",),
+    ),
+    _row("systolic", "8480-6", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76534-7", mdc="150021"),
+    _row("diastolic", "8462-4", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76535-4", mdc="150022"),
+    _row("mean_pressure", "8478-0", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76536-2", mdc="150023"),
+    _row("heart_rate", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="147842"),
+    _row("pulse_oximeter", "8867-4", _RATE, base="heartrate", us="heart-rate", beside="8889-8", mdc="149530"),
+    _row("pulse_cuff", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="149546"),
+    _row("pulse", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="149514"),
+    _row(
+        "spo2",
+        "2708-6",
+        ("%",),
+        base="oxygensat",
+        us="pulse-oximetry",
+        beside="59408-5",
+        us_core_codes="59408-5",
+        mdc="150456",
+        optional="3151-8 3150-0",
+    ),
+    _row("oxygen_flow", "3151-8", ("L/min",)),
+    _row("oxygen_concentration", "3150-0", ("%",), mdc="152196"),
+    _row(
+        "temperature",
+        "8310-5",
+        ("Cel", "[degF]"),
+        base="bodytemp",
+        us="body-temperature",
+        beside="8331-1 8332-9 8328-7 8333-7 75539-7 8329-5",
+        mdc=_TEMPERATURE_MDC,
+    ),
+    _row("respiratory_rate", "9279-1", _RATE, base="resprate", us="respiratory-rate", mdc="151562"),
+    _row(
+        "weight", "29463-7", ("kg", "g", "[lb_av]"), base="bodyweight", us="body-weight", beside="3141-9", mdc="188736"
+    ),
+    _row("height", "8302-2", ("cm", "[in_i]"), base="bodyheight", us="body-height", beside="8306-3", mdc="188740"),
+    _row("bmi", "39156-5", ("kg/m2",), base="bmi", us="bmi", mdc="188752", value_required=True),
+    _row(
+        "head_circumference",
+        "9843-4",
+        ("cm", "[in_i]"),
+        base="headcircum",
+        us="head-circumference",
+        beside="8287-5",
+        mdc="153856",
+    ),
+    _row("pain", "72514-3", ("{score}",), category="survey"),
+    Published(key="consciousness", codes=("67775-7",), kind="coded", category="exam"),
+    _row("coma_score", "9269-2", ("{score}",), category="exam", mdc="153728"),
+    Published(
+        key="glucose",
+        codes=("41653-7", "14743-9"),
+        units=("mg/dL", "mmol/L"),
+        category="laboratory",
+        mdc=("160184",),
+        by_unit=(("41653-7", "mg/dL"), ("14743-9", "mmol/L")),
+    ),
+    Published(
+        key="vital_signs",
+        codes=("85353-1",),
+        kind="members",
+        profile=BASE + "vitalspanel",
+    ),
+)
+
+BY_KEY = {row.key: row for row in ROWS}
+PANEL_OF = dict.fromkeys(("8480-6", "8462-4", "8478-0"), BY_KEY["blood_pressure"])
+
+
+def rows_for(loinc: str) -> tuple[Published, ...]:
+    """Rows a LOINC code can stand for, as the required code or as one allowed beside it."""
+    return tuple(row for row in ROWS if loinc in row.codes or loinc in row.beside)
+
+
+def units_for(row: Published, loinc: str) -> tuple[str, ...]:
+    """UCUM codes a value with this LOINC code may have."""
+    return tuple(unit for code, unit in row.by_unit if code == loinc) or row.units
+
+
+def code_fault(system: str, code: str) -> str:
+    """What is wrong with a code in itself, or "".
+
+    LOINC: digits, hyphen and Mod 10 check digit (LOINC Users' Guide, appendix C; the known exceptions are deprecated).
+    MDC: a decimal number. SNOMED CT: 6 to 18 digits, the last a Verhoeff check digit (from memory).
+    """
+    if system == LOINC:
+        number, _, check = code.partition("-")
+        if not (number.isascii() and number.isdigit() and len(check) == 1 and check.isdigit()):
+            return "is not in the form of a LOINC code"
+        total = 0
+        for place, digit in enumerate(reversed(number)):
+            doubled = int(digit) * (1 if place % 2 else 2)
+            total += doubled // 10 + doubled % 10
+        return "" if (10 - total % 10) % 10 == int(check) else "fails LOINC's check digit"
+    if system == MDC:
+        return "" if code.isascii() and code.isdigit() else "is not an MDC number"
+    if system == SNOMED:
+        from stdnum import verhoeff
+
+        good = code.isascii() and code.isdigit() and 6 <= len(code) <= 18 and verhoeff.is_valid(code)
+        return "" if good else "is not a SNOMED CT identifier"
+    return ""
+
+
+def shown(text: object) -> str:
+    """A code or unit as it may be printed in a problem: short and plain, else only its length (never an identifier)."""
+    if not isinstance(text, str):
+        return "something that is not text"
+    plain = all(character.isascii() and (character.isalnum() or character in "/.%[]{}-_<>=^*") for character in text)
+    return f"'{text}'" if text and plain and len(text) <= 24 else f"a text of {len(text)} characters"

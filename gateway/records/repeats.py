@@ -1,0 +1,76 @@
+"""Which sets of a batch have been seen before: exact, on disk, in constant memory.
+
+Keys are kept in a temporary SQLite file, ordered by time, so that an export in time order (the usual one) is
+appended at the end of the index and a batch of any size needs the same memory.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+
+class Key(NamedTuple):
+    """What identifies a set and what it said.
+
+    Attributes:
+        epoch: start of the set's time in seconds since 1970-01-01T00:00:00Z.
+        identity: digest of the source identity, 16 bytes.
+        content: digest of the set's texts, 8 bytes.
+        export: position of the export in the batch, from 1.
+        line: line of the set's first entry, from 1.
+    """
+
+    epoch: int
+    identity: bytes
+    content: bytes
+    export: int
+    line: int
+
+
+class Seen(NamedTuple):
+    """Where a set with the same identity stood first, and whether it said the same."""
+
+    export: int
+    line: int
+    same: bool
+
+
+class Repeats:
+    """Remembers every set of a batch.
+
+    Args:
+        path: file for the index; None keeps it in memory (for one block).
+    """
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._database = sqlite3.connect(str(path) if path else ":memory:", isolation_level=None)
+        self._database.executescript(
+            "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF; PRAGMA cache_size=-8000;"
+            "CREATE TABLE seen (epoch INTEGER, identity BLOB, content BLOB, export INTEGER, line INTEGER,"
+            " PRIMARY KEY (epoch, identity)) WITHOUT ROWID;"
+        )
+
+    def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
+        """Remember the keys; return, by position in `keys`, those that had been seen before."""
+        database = self._database
+        database.execute("BEGIN")
+        before = database.total_changes
+        database.executemany("INSERT OR IGNORE INTO seen VALUES (?, ?, ?, ?, ?)", keys)
+        fresh = database.total_changes - before
+        repeated: dict[int, Seen] = {}
+        if fresh != len(keys):
+            for position, key in enumerate(keys):
+                content, export, line = database.execute(
+                    "SELECT content, export, line FROM seen WHERE epoch = ? AND identity = ?", key[:2]
+                ).fetchone()
+                if (export, line) != (key.export, key.line):
+                    repeated[position] = Seen(export, line, content == key.content)
+        database.execute("COMMIT")
+        return repeated
+
+    def close(self) -> None:
+        """Forget everything."""
+        self._database.close()
