@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator, Sequence
 from difflib import get_close_matches
 from itertools import count
 from operator import itemgetter
-from typing import Any, BinaryIO, ClassVar, NamedTuple
+from typing import Any, BinaryIO, ClassVar, TypeAlias
 
 from gateway.adapters._lines import Lines, codec_name
 from gateway.errors import InputError, MappingError
@@ -27,17 +27,12 @@ _NAME_LENGTH = 80
 _USUAL_DELIMITERS = (",", ";", "\t", "|")
 
 
-class _Row(NamedTuple):
-    """A row of a text: position of its first line in the text, its number of lines, and what it holds.
+_Row: TypeAlias = tuple[int, int, list[str] | None, LineKind | None]
+"""Position of its first line in the text, number of lines, cells, kind.
 
-    `cells` is None for a footer line, a damaged line and a line that opens a cell without an end; `kind` says which of
-    the first two it is, and UNREADABLE stands for the third.
-    """
-
-    start: int
-    lines: int
-    cells: list[str] | None
-    kind: LineKind | None
+A footer has no cells and is of the kind FOOTER, a damaged line has neither, and a line that opens a cell without an end
+has no cells and is UNREADABLE. The kind of any other row depends on its cells.
+"""
 
 
 class Delimited:
@@ -68,7 +63,8 @@ class Delimited:
         self._codec = codec_name(layout.encoding)
         self._needed = tuple(dict.fromkeys(needed))
         self._spelled = {_trim(name): name for name in self._needed}
-        self._probe = max(self._needed, key=len, default="")
+        self._probe = max(self._needed, key=len)
+        self._probe_text = _trim(self._probe)
         self._delimiter = layout.delimiter
         self._quote = layout.quote
         self._csv: dict[str, Any] = {"delimiter": layout.delimiter, "strict": True, "quotechar": layout.quote or None}
@@ -151,16 +147,16 @@ class Delimited:
             ahead = _split(lines.text[end:])[:_ROW_LINES]
             whole = []
             for row in self._rows(texts + ahead, lines.damaged, lines.first_line):
-                if row.start >= len(texts):
+                if row[0] >= len(texts):
                     break
                 whole.append(row)
-            over = whole[-1].start + whole[-1].lines - len(texts)
+            over = whole[-1][0] + whole[-1][1] - len(texts)
             end = min(end + sum(len(line) + 1 for line in ahead[:over]), len(lines.text))
             rows = reversed(whole)
         if not self._set_columns:
             return end
         key_at = itemgetter(*(fields.index(name) for name in self._set_columns))
-        key = next((key_at(row.cells) for row in rows if row.cells and self._is_entry(row.cells, fields)), None)
+        key = next((key_at(cells) for _, _, cells, _ in rows if cells and self._is_entry(cells, fields)), None)
         return end if key is None else self._set_end(lines, fields, end, key_at, key)
 
     def _set_end(self, lines: Lines, fields: tuple[str, ...], end: int, key_at: itemgetter[Any], key: object) -> int:
@@ -169,13 +165,13 @@ class Delimited:
         while True:
             texts = _split(lines.text[end:])
             position = end
-            for row in self._rows(texts, lines.damaged, first_line):
-                if not lines.ended and row.start + _ROW_LINES > len(texts):
+            for start, used, cells, _ in self._rows(texts, lines.damaged, first_line):
+                if not lines.ended and start + _ROW_LINES > len(texts):
                     break
-                other = row.cells and self._is_entry(row.cells, fields) and key_at(row.cells) != key
+                other = cells and self._is_entry(cells, fields) and key_at(cells) != key
                 if other or position - end >= self.set_limit:
                     return position
-                position += sum(len(line) + 1 for line in texts[row.start : row.start + row.lines])
+                position += sum(len(line) + 1 for line in texts[start : start + used])
             if not lines.more():
                 return len(lines.text)
 
@@ -188,7 +184,7 @@ class Delimited:
             pass
         texts = _split(lines.text)
         for at in range(min(within, len(texts))):
-            taken, cells = self._read_row(texts, at, frozenset(), lines.first_line)
+            taken, cells = self._first_row(texts[at : at + _ROW_LINES])
             if cells is None or not set(self._needed) <= set(fields := self._fields(cells)):
                 continue
             names = Counter(self._spelled.get(name, name) for name in map(_trim, cells))
@@ -232,7 +228,7 @@ class Delimited:
         best = most = 0
         seen: tuple[str, ...] = ()
         for line, text in enumerate(texts, 1):
-            cells = self._read_row([text], 0, frozenset(), 1)[1] or text.split(self._delimiter)
+            cells = self._first_row([text])[1] or text.split(self._delimiter)
             names = self._fields([cell for cell in cells if len(cell) <= _NAME_LENGTH][:_NAMES])
             alike = sum(name in names or bool(_nearest(name, names)) for name in self._needed)
             if alike > most:
@@ -278,45 +274,57 @@ class Delimited:
             return None
         return rows if len(rows) == len(texts) else None
 
-    def _read_row(
-        self, texts: Sequence[str], start: int, damaged: Collection[int], first_line: int
-    ) -> tuple[int, list[str] | None]:
-        """Read the row that begins with a line.
-
-        Returns:
-            Its number of lines and its cells; (1, None) when a cell opened in the line has no end within reach.
-        """
-        text = texts[start]
-        if not self._quoted(text):
-            return 1, text.split(self._delimiter)
-        used = 0
-
-        def feed() -> Iterator[str]:
-            nonlocal used
-            for at in range(start, min(start + _ROW_LINES, len(texts))):
-                if at > start and first_line + at in damaged:
-                    return
-                used += 1
-                yield texts[at] + "\n"
-
+    def _first_row(self, texts: Sequence[str]) -> tuple[int, list[str] | None]:
+        """The number of lines and the cells of the row that begins a text; (1, None) when it has no end within reach."""
+        reader = csv.reader((f"{text}\n" for text in texts[:_ROW_LINES]), **self._csv)
         try:
-            cells = next(csv.reader(feed(), **self._csv))
+            cells = next(reader)
         except csv.Error:
             return 1, None
-        return used, cells
+        return reader.line_num, cells
 
     def _rows(self, texts: Sequence[str], damaged: Collection[int], first_line: int, start: int = 0) -> Iterator[_Row]:
-        """The rows of a text from a line on, one after the other; after a row without an end, from the next line."""
+        """The rows of a text from a line on. After a cell without an end, reading goes on at the next line.
+
+        Args:
+            texts: the lines.
+            damaged: numbers of lines that must not be read; no row runs over one.
+            first_line: number of the first of the lines.
+            start: position to begin at.
+        """
+
+        def feed(position: int) -> Iterator[str]:
+            for at in range(position, len(texts)):
+                if at >= start + _ROW_LINES or first_line + at in damaged:
+                    return
+                yield texts[at] + "\n"
+
         while start < len(texts):
             if first_line + start in damaged:
-                row = _Row(start, 1, None, None)
-            elif self._footers and self._is_footer(texts[start]):
-                row = _Row(start, 1, None, LineKind.FOOTER)
-            else:
-                used, cells = self._read_row(texts, start, damaged, first_line)
-                row = _Row(start, used, cells, LineKind.UNREADABLE if cells is None else None)
-            yield row
-            start += row.lines
+                yield start, 1, None, None
+                start += 1
+                continue
+            reader, origin = csv.reader(feed(start), **self._csv), start
+            while True:
+                cells: list[str] | None
+                try:
+                    cells = next(reader)
+                except StopIteration:
+                    break
+                except csv.Error:
+                    cells = None
+                used = origin + reader.line_num - start
+                if self._footers and self._is_footer(texts[start]):
+                    yield start, 1, None, LineKind.FOOTER
+                elif cells is None:
+                    yield start, 1, None, LineKind.UNREADABLE
+                else:
+                    yield start, used, cells, None
+                    start += used
+                    continue
+                start += 1
+                if cells is None or used > 1:
+                    break
 
     def _is_entry(self, cells: list[str], fields: tuple[str, ...]) -> bool:
         return self._kind(cells, fields) is LineKind.ENTRY
@@ -333,8 +341,12 @@ class Delimited:
                 return LineKind.UNREADABLE
             cells[width:] = []
             cells += [""] * (width - len(cells))
-        if self._layout.header and _trim(self._probe) in cells[fields.index(self._probe)]:
-            return LineKind.REPEATED_HEADER if self._fields(cells) == fields else LineKind.ENTRY
+        if (
+            self._layout.header
+            and self._probe_text in cells[fields.index(self._probe)]
+            and self._fields(cells) == fields
+        ):
+            return LineKind.REPEATED_HEADER
         return LineKind.ENTRY
 
     # -- entries
@@ -362,7 +374,7 @@ class Delimited:
             rows = [text.split(delimiter) for text in texts]
         if set(map(len, rows)) != {len(block.fields)} or not all(map(str.strip, map(itemgetter(0), rows))):
             return None
-        if self._layout.header and (self._quoted(self._probe) or _trim(self._probe) in block.text):
+        if self._layout.header and (self._quoted(self._probe) or self._probe_text in block.text):
             return None
         return list(zip(count(block.first_line), rows, strict=False))
 
@@ -377,34 +389,31 @@ class Delimited:
             effect = Effect.HOLD if severity is Severity.ERROR else Effect.NOTE
             findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
 
-        for row in self._rows(texts, block.damaged, block.first_line):
-            line = block.first_line + row.start
-            last = cut_off and row.start + row.lines == len(texts)
-            if row.cells is None:
-                kinds[row.kind or LineKind.UNREADABLE] += 1
-                if row.kind is LineKind.UNREADABLE and last:
+        width = len(block.fields)
+        for start, used, cells, known in self._rows(texts, block.damaged, block.first_line):
+            line = block.first_line + start
+            last = cut_off and start + used == len(texts)
+            if cells is None:
+                kinds[known or LineKind.UNREADABLE] += 1
+                if known is LineKind.UNREADABLE and last:
                     note("row-truncated", "The export ends inside a cell of this row, without a line end", line)
-                elif row.kind is LineKind.UNREADABLE:
-                    note(
-                        "row-quote-open",
-                        f"A cell opened by a quote does not end as one within {_ROW_LINES} lines",
-                        line,
-                    )
+                elif known is LineKind.UNREADABLE:
+                    note("row-quote-open", f"A quote opens a cell that does not end within {_ROW_LINES} lines", line)
                 continue
-            had = len(row.cells)
-            kind = self._kind(row.cells, block.fields)
-            kinds[kind] += row.lines
+            had = len(cells)
+            kind = self._kind(cells, block.fields)
             if kind is LineKind.ENTRY:
-                entries.append((line, row.cells))
-                kinds[kind] -= row.lines - 1
-                kinds[LineKind.CONTINUATION] += row.lines - 1
-            elif kind is LineKind.REPEATED_HEADER:
+                entries.append((line, cells))
+                kinds[kind] += 1
+                kinds[LineKind.CONTINUATION] += used - 1
+                continue
+            kinds[kind] += used
+            if kind is LineKind.REPEATED_HEADER:
                 note("header-repeated", "The header stands here again", line, Severity.INFORMATION)
-            elif kind is LineKind.UNREADABLE and last and had < len(block.fields):
-                width = len(block.fields)
+            elif kind is LineKind.UNREADABLE and last and had < width:
                 note("row-truncated", f"The export ends in cell {had} of {width} of this row, without a line end", line)
             elif kind is LineKind.UNREADABLE:
-                note("row-ragged", f"The row has {had} cells, the header {len(block.fields)}", line)
+                note("row-ragged", f"The row has {had} cells, the header {width}", line)
         return Parsed(entries, +kinds, findings)
 
     @staticmethod
