@@ -137,7 +137,7 @@ class Delimited:
         if not self._set_columns and not quoted:
             return end
         texts = _split(lines.text[:end])
-        simple = not quoted or (not lines.damaged and self._simple(texts) is not None)
+        simple = not quoted or (not lines.damaged and self._row_each(texts))
         rows: Iterator[_Row]
         if simple:
             rows = (next(self._rows(texts, lines.damaged, lines.first_line, at)) for at in reversed(range(len(texts))))
@@ -266,16 +266,16 @@ class Delimited:
     def _is_footer(self, line: str) -> bool:
         return any(footer.fullmatch(line.strip()) for footer in self._footers)
 
-    def _simple(self, texts: list[str]) -> list[list[str]] | None:
-        """The cells of lines that are a row each; None when some are not."""
+    def _row_each(self, texts: list[str]) -> bool:
+        """Whether every line is a row."""
+        reader = csv.reader(texts, **self._csv)
         try:
-            rows = list(csv.reader(texts, **self._csv))
+            return all(at == reader.line_num for at, _ in enumerate(reader, 1))
         except csv.Error:
-            return None
-        return rows if len(rows) == len(texts) else None
+            return False
 
     def _first_row(self, texts: Sequence[str]) -> tuple[int, list[str] | None]:
-        """The number of lines and the cells of the row that begins a text; (1, None) when it has no end within reach."""
+        """Number of lines and cells of the row at the start of a text; (1, None) when it has no end within reach."""
         reader = csv.reader((f"{text}\n" for text in texts[:_ROW_LINES]), **self._csv)
         try:
             cells = next(reader)
@@ -366,8 +366,11 @@ class Delimited:
         if block.damaged or (self._footers and any(map(self._is_footer, texts))):
             return None
         if self._quoted(block.text):
-            rows = self._simple(texts)
-            if rows is None:
+            try:
+                rows = list(csv.reader(texts, **self._csv))
+            except csv.Error:
+                return None
+            if len(rows) != len(texts):
                 return None
         else:
             delimiter = self._delimiter
@@ -384,6 +387,7 @@ class Delimited:
         kinds: Counter[LineKind] = Counter()
         findings: list[Finding] = []
         cut_off = not block.text.endswith("\n")
+        continued = 0
 
         def note(rule: str, message: str, line: int, severity: Severity = Severity.ERROR) -> None:
             effect = Effect.HOLD if severity is Severity.ERROR else Effect.NOTE
@@ -404,8 +408,7 @@ class Delimited:
             kind = self._kind(cells, block.fields)
             if kind is LineKind.ENTRY:
                 entries.append((line, cells))
-                kinds[kind] += 1
-                kinds[LineKind.CONTINUATION] += used - 1
+                continued += used - 1
                 continue
             kinds[kind] += used
             if kind is LineKind.REPEATED_HEADER:
@@ -414,6 +417,7 @@ class Delimited:
                 note("row-truncated", f"The export ends in cell {had} of {width} of this row, without a line end", line)
             elif kind is LineKind.UNREADABLE:
                 note("row-ragged", f"The row has {had} cells, the header {width}", line)
+        kinds.update({LineKind.ENTRY: len(entries), LineKind.CONTINUATION: continued})
         return Parsed(entries, +kinds, findings)
 
     @staticmethod

@@ -9,7 +9,6 @@ order of the export, so that any number of workers gives the same bytes.
 
 from __future__ import annotations
 
-import hashlib
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,25 +17,22 @@ from pathlib import Path
 from typing import cast
 
 from gateway import report as report_module
-from gateway.checks import finding, rules
+from gateway.checks import effects, finding, rules
+from gateway.conversion.blocks import write_devices
 from gateway.conversion.exports import Export, find_exports
-from gateway.conversion.options import Options, RecordsAs, Verify
+from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
 from gateway.conversion.workers import converters_for
-from gateway.errors import OutputError, UsageError
-from gateway.identity.associations import Associations, load_associations
-from gateway.mapping import LoadedMapping, load
+from gateway.errors import UsageError
+from gateway.identity.associations import load_associations
 from gateway.model import (
-    Effect,
     Noticed,
-    Outcome,
     Party,
-    Severity,
     Tally,
 )
-from gateway.records.fhir import Container, FhirRenderer
+from gateway.normalise.times import zone_edition
+from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
 from gateway.records.repeats import Repeats
-from gateway.records.verify_fhir import FhirVerifier
 from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, MappingInfo, Report, RuleInfo
 from gateway.version import VERSION
 from gateway.vocabulary import editions
@@ -104,7 +100,13 @@ def convert(
         raise UsageError("--workers must be at least 1", todo="Leave it out to use one process")
     if received is not None and received.tzinfo is None:
         raise UsageError("--received has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
-    loaded = load(mapping, known_rules=tuple(rules()))
+    loaded = load_mapping(mapping)
+    if loaded.mapping.patient.column is None and associations is None:
+        raise UsageError(
+            "The mapping reads no patient from the export, and no associations were given",
+            where=str(mapping),
+            todo="Name the list of associations with --associations",
+        )
     known = load_associations(associations) if associations is not None else None
     options = Options(
         records_as=cast(RecordsAs, as_),
@@ -115,16 +117,12 @@ def convert(
         received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
     )
     stage = Stage(Path(out), replace=replace)
+    job = Job(loaded, options, known, stage.folder)
     try:
         with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
-            batch_exports = find_exports(exports, loaded.mapping.delimited.encoding, Path(scratch))
-            tally, devices, files = _run(
-                batch_exports, loaded, associations, known, options, workers, stage.folder, Path(scratch), progress
-            )
-        if bundle == "ndjson" and as_ != "oru" and devices:
-            files.append(_write_devices(loaded, devices, stage.folder))
-            tally.records["Device"] = len(devices)
-        report = _report(loaded, associations, batch_exports, tally, files, stage.folder, started, options)
+            found = find_exports(exports, loaded.mapping.delimited.encoding, Path(scratch))
+            tally, files = _run(job, found, workers, Path(scratch), progress)
+        report = _report(job, found, tally, files, started)
         report_module.write(report, stage.folder, identifiers=identifiers)
         stage.commit()
     except OSError as error:
@@ -133,47 +131,35 @@ def convert(
     except BaseException:
         stage.discard()
         raise
-    waiting = tally.outcomes.total() - sum(
-        count
-        for (_, outcome), count in tally.outcomes.items()
-        if outcome in (Outcome.RECORDED, Outcome.REPEAT, Outcome.ABSENT)
-    )
-    serious = any(rules()[rule].severity in (Severity.ERROR, Severity.FATAL) for rule, _ in tally.rules)
-    return Batch(1 if waiting or serious else 0, report, Path(out))
+    return Batch(report.exit_status, report, Path(out))
 
 
 def _run(
+    job: Job,
     exports: Sequence[Export],
-    loaded: LoadedMapping,
-    associations_path: str | Path | None,
-    associations: Associations | None,
-    options: Options,
     workers: int,
-    folder: Path,
     scratch: Path,
     progress: Callable[[int, int], None] | None,
-) -> tuple[Tally, list[Party], list[str]]:
-    """Convert every block of every export; settle repeats across blocks in the order of the exports."""
+) -> tuple[Tally, list[str]]:
+    """Convert every block of every export; give the counts and the names of the files written."""
     tally = Tally()
-    devices: dict[tuple[str, str, str], None] = {}
+    devices: dict[str, Party] = {}
     files: list[str] = []
     total = sum(export.size for export in exports)
     repeats = Repeats(scratch / "seen")
-    infos = [_rule_info(slug) for slug in rules()]
-    seen_exports: dict[str, int] = {}
+    first: dict[str, int] = {}
+    done = 0
     with (
-        FindingsWriter(folder / "findings.csv", infos) as writer,
-        converters_for(workers, loaded, associations_path, options, folder, exports) as pool,
+        FindingsWriter(job.folder / "findings.csv", map(_rule_info, rules())) as writer,
+        converters_for(workers, job, exports) as converters,
     ):
-        done = 0
         for number, export in enumerate(exports, start=1):
-            first = seen_exports.setdefault(export.sha256, number)
-            if first != number:
-                noticed = Noticed("export-same-content", f"This export has the same content as export {first}")
-                same = finding(noticed, export=number, line=0, column="", vital="", effect=None)
+            if first.setdefault(export.sha256, number) != number:
+                what = f"this export has the same content as export {first[export.sha256]}"
+                same = finding(Noticed("export-same-content", what), export=number, line=0)
                 tally.note(same)
                 writer.write([same])
-            for result, size in pool.results(number, export, loaded, options, associations, repeats):
+            for result, size in converters.results(number, export, repeats):
                 tally.merge(result.tally)
                 writer.write(result.findings)
                 devices.update(result.devices)
@@ -182,9 +168,12 @@ def _run(
                 if progress is not None:
                     progress(min(done, total), total)
     repeats.close()
+    if devices and job.options.bundle == "ndjson":
+        files.append(write_devices(job, devices.values()))
+        tally.records["Device"] = len(devices)
     if progress is not None:
         progress(total, total)
-    return tally, [Party(*device) for device in devices], files
+    return tally, files
 
 
 def _rule_info(slug: str) -> RuleInfo:
@@ -194,61 +183,32 @@ def _rule_info(slug: str) -> RuleInfo:
     )
 
 
-def _write_devices(loaded: LoadedMapping, devices: Sequence[Party], folder: Path) -> str:
-    renderer = FhirRenderer(loaded.mapping, "ndjson")
-    name = "fhir/devices.ndjson"
-    text = "".join(renderer.device(device) + "\n" for device in devices)
-    for problem in FhirVerifier(False).lines(text.encode()):
-        raise OutputError(f"A device record could not be verified: {problem.what}")
-    (folder / name).write_text(text, encoding="utf-8")
-    return name
-
-
-def _report(
-    loaded: LoadedMapping,
-    associations: str | Path | None,
-    exports: Sequence[Export],
-    tally: Tally,
-    files: Sequence[str],
-    folder: Path,
-    started: datetime,
-    options: Options,
-) -> Report:
-    mapping = loaded.mapping
-    effects = {slug: Effect(effect) for slug, effect in mapping.rules.items()}
-    infos = [
-        info.model_copy(update={"effect": effects[info.slug]}) if info.slug in effects else info
-        for info in (_rule_info(slug) for slug in rules())
-    ]
-    list_of = None
-    if associations is not None:
-        data = Path(associations).read_bytes()
-        list_of = FileInfo(name=Path(associations).name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data))
+def _report(job: Job, exports: Sequence[Export], tally: Tally, files: Sequence[str], started: datetime) -> Report:
+    mapping = job.loaded.mapping
+    in_force = effects(mapping)
+    words = [info.model_copy(update={"effect": in_force[info.slug]}) for info in map(_rule_info, rules())]
     info = BatchInfo(
         gateway=VERSION,
         mapping=MappingInfo(
-            title=mapping.title, version=mapping.version, file=Path(loaded.path).name, sha256=loaded.sha256
+            title=mapping.title, version=mapping.version, file=Path(job.loaded.path).name, sha256=job.loaded.sha256
         ),
-        editions=dict(editions()),
+        editions={**editions(), "IANA time zones": zone_edition()},
         started=started,
         finished=datetime.now(UTC),
-        options={"records": options.records_as, "bundle": options.bundle, "verify": options.verify},
-        associations=list_of,
+        options={"records": job.options.records_as, "bundle": job.options.bundle, "verify": job.options.verify},
+        associations=None
+        if job.associations is None
+        else FileInfo(name=Path(job.associations.path).name, sha256=job.associations.sha256),
         readings=tally.readings,
         failure="",
-        files=[FileInfo(name=name, bytes=(folder / name).stat().st_size) for name in files],
+        files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )
-    infos_of_exports = [
+    listed = [
         ExportInfo(
             name=Path(export.name).name, path=export.name, sha256=export.sha256, bytes=export.size, lines=export.lines
         )
         for export in exports
     ]
     return report_module.build(
-        info,
-        tally,
-        infos_of_exports,
-        infos,
-        plausibility=mapping.plausibility,
-        category=mapping.category.fixed or "unknown",
+        info, tally, listed, words, plausibility=mapping.plausibility, category=mapping.category.fixed or "unknown"
     )

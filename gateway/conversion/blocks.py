@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -12,11 +12,10 @@ from typing import BinaryIO
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
-from gateway.conversion.options import Options
+from gateway.conversion.options import Job
 from gateway.conversion.understanding import Candidate, Understanding
 from gateway.errors import OutputError
-from gateway.identity.associations import Associations
-from gateway.mapping import LoadedMapping, columns
+from gateway.mapping import columns
 from gateway.model import (
     Block,
     Finding,
@@ -50,7 +49,7 @@ class BlockResult:
     tally: Tally = field(default_factory=Tally)
     findings: list[Finding] = field(default_factory=list)
     keys: list[Key] = field(default_factory=list)
-    devices: dict[tuple[str, str, str], None] = field(default_factory=dict)
+    devices: dict[str, Party] = field(default_factory=dict)
     files: list[str] = field(default_factory=list)
 
 
@@ -58,27 +57,18 @@ class BlockConverter:
     """Converts blocks of one export: understands, renders, verifies and writes them.
 
     Args:
-        loaded: the mapping.
-        options: what is asked for.
-        associations: who was on which device, or None.
+        job: the run this is part of.
         export_sha256: hash of the export, for Provenance.
-        folder: where record files go.
     """
 
-    def __init__(
-        self,
-        loaded: LoadedMapping,
-        options: Options,
-        associations: Associations | None,
-        export_sha256: str,
-        folder: Path,
-    ) -> None:
+    def __init__(self, job: Job, export_sha256: str) -> None:
+        loaded, options = job.loaded, job.options
         mapping = loaded.mapping
         self._loaded = loaded
         self._options = options
-        self._associations = associations
-        self._folder = folder
-        self._adapter = adapter_for(mapping, columns(loaded.mapping))
+        self._associations = job.associations
+        self._folder = job.folder
+        self._adapter = adapter_for(mapping, columns(mapping))
         self._understanding: Understanding | None = None
         self._fields: tuple[str, ...] = ()
         self._fhir = FhirRenderer(
@@ -149,11 +139,11 @@ class BlockConverter:
             candidate = keyed[position]
             where = f"line {seen.line}" if seen.export == result.export else f"line {seen.line} of export {seen.export}"
             if seen.same:
-                noticed = Noticed("repeat-in-batch", f"The same set stands at {where}")
+                noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
                 candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
                 candidate.findings.clear()
             else:
-                noticed = Noticed("same-identity-other-content", f"A set of the same identity stands at {where}")
+                noticed = Noticed("same-identity-other-content", f"a set of the same identity stands at {where}")
                 before = candidate.outcomes or [reading.outcome for reading in candidate.readings]
                 candidate.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
             candidate.item.readings = ()
@@ -218,13 +208,13 @@ class BlockConverter:
         renderer = self._fhir
         records: list[str] = []
         owners: list[int] = []
-        devices: dict[Party, None] = {}
+        devices: dict[str, Party] = {}
         for position, candidate in enumerate(part):
             texts = renderer.observations(candidate.item)
             records.extend(texts)
             owners.extend([position] * len(texts))
             if candidate.item.device is not None:
-                devices[candidate.item.device] = None
+                devices[candidate.item.device.value] = candidate.item.device
         provenance = []
         if self._loaded.mapping.output.fhir.provenance and records:
             references = [
@@ -235,10 +225,10 @@ class BlockConverter:
             moments = [candidate.item.moment for candidate in part]
             provenance.append(renderer.provenance(references, moments, number))
         if self._options.bundle == "ndjson":
-            return _FhirPart(records, owners, list(devices), provenance, "\n".join([*records, ""]))
-        device_entries = [renderer.device(device) for device in devices]
+            return _FhirPart(records, owners, list(devices.values()), provenance, "\n".join([*records, ""]))
+        device_entries = [renderer.device(device) for device in devices.values()]
         text = renderer.bundle([*device_entries, *records, *provenance]) + "\n"
-        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices), provenance, text)
+        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices.values()), provenance, text)
 
     def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
         """Positions of sets whose records are not right, with what is wrong."""
@@ -316,7 +306,7 @@ class BlockConverter:
                 records["Device"] += len(fhir.devices)
                 records["Bundle"] += 1
             for device in fhir.devices:
-                result.devices[device.value, device.system, device.authority] = None
+                result.devices[device.value] = device
         if messages:
             records["ORU message"] += len(messages)
 
@@ -423,3 +413,21 @@ class _BlockFiles:
 def _resource_of(entry: str) -> str:
     """The resource inside a rendered bundle entry."""
     return json.dumps(json.loads(entry, parse_float=Decimal)["resource"], default=str)
+
+
+def write_devices(job: Job, devices: Iterable[Party]) -> str:
+    """Write the Device lines that NDJSON Observations refer to; the file's name in the result folder.
+
+    Raises:
+        OutputError: the lines cannot be verified.
+    """
+    renderer = FhirRenderer(job.loaded.mapping, "ndjson")
+    name = "fhir/devices.ndjson"
+    text = "".join(renderer.device(device) + "\n" for device in devices)
+    for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(text.encode()):
+        raise OutputError(
+            f"A device record could not be verified: {problem.what}",
+            todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
+        )
+    (job.folder / name).write_text(text, encoding="utf-8")
+    return name

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for
 from gateway.errors import InputError, UsageError
-from gateway.mapping import LoadedMapping, columns
+from gateway.mapping import Mapping, columns
 from gateway.model import (
     Block,
 )
@@ -25,6 +25,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Export:
+    """One export as it was found.
+
+    Attributes:
+        name: as it was given.
+        path: where its bytes are.
+        sha256: hash of its bytes.
+        size: bytes.
+        lines: lines, counted independently of any adapter.
+    """
+
     name: str
     path: Path
     sha256: str
@@ -109,9 +119,9 @@ class LineCounter:
         return self._lines + self._open
 
 
-def blocks_of(export: Export, number: int, loaded: LoadedMapping) -> Iterator[Block]:
+def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:
     """The blocks of one export; errors are given the export's name."""
-    adapter: Adapter = adapter_for(loaded.mapping, columns(loaded.mapping))
+    adapter: Adapter = adapter_for(mapping, columns(mapping))
     digest = hashlib.sha256()
     try:
         with export.path.open("rb") as file:

@@ -1,10 +1,14 @@
-"""What a conversion is asked for."""
+"""What a conversion is asked for, and what every block of it needs to know."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
+from gateway.checks import rules
+from gateway.identity.associations import Associations
+from gateway.mapping import LoadedMapping, load
 from gateway.records.fhir import Container
 
 RecordsAs = Literal["fhir", "oru", "both"]
@@ -13,7 +17,7 @@ Verify = Literal["sample", "full"]
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What a conversion is asked for, as far as a block needs to know.
+    """Choices made for one run.
 
     Attributes:
         records_as: FHIR, HL7 v2 or both.
@@ -30,3 +34,31 @@ class Options:
     received: int | None = None
     received_fhir: str = ""
     received_dtm: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One run as every process of it knows it.
+
+    Attributes:
+        loaded: the mapping.
+        options: choices made.
+        associations: who was on which device, or None.
+        folder: where record files go.
+    """
+
+    loaded: LoadedMapping
+    options: Options
+    associations: Associations | None
+    folder: Path
+
+
+def load_mapping(path: str | Path) -> LoadedMapping:
+    """Load a mapping and check it against the rules there are.
+
+    Raises:
+        MappingError: with every mistake at its line.
+    """
+    known = rules()
+    adjustable = [slug for slug, rule in known.items() if rule.adjustable]
+    return load(path, known_rules=tuple(known), adjustable_rules=adjustable)

@@ -7,12 +7,10 @@ from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 
-from gateway.checks import rules
 from gateway.conversion.blocks import BlockConverter
 from gateway.conversion.exports import blocks_of, find_exports
-from gateway.conversion.options import Options
+from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.understanding import Candidate
-from gateway.mapping import load
 from gateway.vocabulary import units, vitals
 
 
@@ -27,13 +25,13 @@ def preview(mapping: str | Path, export: str | Path, entries: int = 20) -> list[
     Raises:
         GatewayError: the mapping or the export cannot be used.
     """
-    loaded = load(mapping, known_rules=tuple(rules()))
+    loaded = load_mapping(mapping)
     with tempfile.TemporaryDirectory() as scratch:
         found = find_exports([export], loaded.mapping.delimited.encoding, Path(scratch))[0]
         options = Options(received=int(datetime.now(UTC).timestamp()))
-        converter = BlockConverter(loaded, options, None, found.sha256, Path(scratch))
+        converter = BlockConverter(Job(loaded, options, None, Path(scratch)), found.sha256)
         lines: list[str] = []
-        for block in islice(blocks_of(found, 1, loaded), 1):
+        for block in islice(blocks_of(found, 1, loaded.mapping), 1):
             candidates, findings, kinds = converter.candidates(block)
             lines.append(
                 f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "

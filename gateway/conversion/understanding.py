@@ -33,7 +33,7 @@ from gateway.vocabulary import panels, vitals
 _TEXTS_KEPT = 20_000
 _PAIRS_KEPT = 50_000
 _NOTE_LIMIT = 4_000
-_BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
+BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
 _TRIED = frozenset({"error", "not-a-number", "negative-infinity", "positive-infinity"})
 
 
@@ -119,7 +119,10 @@ class Understanding:
             self._position(mapping.delimited.value_column),
             self._position(mapping.delimited.unit_column),
         )
-        self._label_of = {label: key for key, source in mapping.vitals.items() for label in source.labels}
+        self._label_of: dict[str, list[str]] = {}
+        for key in self._vitals:
+            for label in mapping.vitals[key].labels:
+                self._label_of.setdefault(label, []).append(key)
         if self._long:
             self._set_key = itemgetter(*self._set_columns(), *self._set_columns()[:1])
         self._content = itemgetter(*self._content_columns())
@@ -184,11 +187,11 @@ class Understanding:
         if rows is None:
             slots = self._wide(category, cells, note)
             readings = [reading for reading in slots if reading is not None]
+            outcomes = [reading.outcome for reading in readings]
         else:
-            slots, readings = self._from_rows(category, rows, note)
-        outcomes = [reading.outcome for reading in readings]
+            slots, readings, outcomes = self._from_rows(category, rows, note)
         if not readings:
-            note(Noticed("set-has-no-values", "The entry holds no value for any vital of the mapping"))
+            note(Noticed("set-has-no-values", "the entry holds no value for any vital of the mapping"))
 
         for rule, pick, keys, memo in self._set_rules:
             members = pick(slots)
@@ -219,7 +222,7 @@ class Understanding:
         key: Key | None = None
         identity = ""
         if device is None and self._roles["device"][0] >= 0:
-            note(Noticed("device-missing", "The entry names no device"), self._mapping.device.column or "")
+            note(Noticed("device-missing", "the entry names no device"), self._mapping.device.column or "")
         if patient is None or not moment.fhir:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
         elif readings:
@@ -259,37 +262,58 @@ class Understanding:
 
     def _from_rows(
         self, category: str, rows: Sequence[Entry], note: Callable[..., None]
-    ) -> tuple[list[Reading | None], list[Reading]]:
+    ) -> tuple[list[Reading | None], list[Reading], list[Outcome]]:
+        """The readings of a set in the long layout: by vital, and in order with their outcomes so far."""
         slots: list[Reading | None] = [None] * len(self._vitals)
-        others: list[Reading] = []
+        others: list[tuple[Reading, Outcome]] = []
+        disputed: set[int] = set()
         label_at, value_at, unit_at = self._long_columns
+        label_column = self._mapping.delimited.label_column or ""
         table = self._table(category)
         for line, cells in rows:
-            label = cells[label_at].strip(_BLANKS)
-            key = self._label_of.get(label)
-            if key is None:
-                if cells[value_at].strip(_BLANKS):
-                    others.append(_UNNAMED)
-                    note(Noticed("undeclared-label", "The mapping names no vital for this label"),
-                         self._mapping.delimited.label_column, "", line)  # fmt: skip
+            keys = self._label_of.get(cells[label_at].strip(BLANKS))
+            if keys is None:
+                if cells[value_at].strip(BLANKS):
+                    others.append((_UNNAMED, Outcome.HELD))
+                    note(
+                        Noticed("undeclared-label", "the mapping names no vital for this label"), label_column, "", line
+                    )
                 continue
-            column = table[self._slot[key]]
-            text = "\x1f".join([cells[value_at], cells[unit_at] if unit_at >= 0 else "",
-                                *[cells[at] for at in column.besides]])  # fmt: skip
-            reading = column.memo.get(text, _UNREAD)
-            if reading is _UNREAD:
-                reading = self._learn(column, text, category)
+            for key in keys:
+                slot = self._slot[key]
+                column = table[slot]
+                beside = [cells[at] for at in column.besides]
+                text = "\x1f".join([cells[value_at], cells[unit_at] if unit_at >= 0 else "", *beside])
+                reading = column.memo.get(text, _UNREAD)
+                if reading is _UNREAD:
+                    reading = self._learn(column, text, category)
+                if reading is None:
+                    continue
+                for noticed in reading.noticed:
+                    note(noticed, self._mapping.delimited.value_column, reading.vital, line)
+                first = slots[slot]
+                if first is None:
+                    slots[slot] = reading
+                elif first is reading:
+                    others.append((reading, Outcome.REPEAT))
+                    note(Noticed("repeat-in-batch", "the set holds this reading twice"), label_column, key, line)
+                else:
+                    others.append((reading, Outcome.HELD))
+                    disputed.add(slot)
+                    note(
+                        Noticed("label-repeated-in-set", "the set holds this vital with two different values"),
+                        label_column, key, line,
+                    )  # fmt: skip
+        readings, outcomes = [], []
+        for slot, reading in enumerate(slots):
             if reading is None:
                 continue
-            for noticed in reading.noticed:
-                note(noticed, self._mapping.delimited.value_column, reading.vital, line)
-            if slots[self._slot[key]] is None:
-                slots[self._slot[key]] = reading
-            else:
-                note(Noticed("label-repeated-in-set", "The set holds this vital more than once"),
-                     self._mapping.delimited.label_column, key, line)  # fmt: skip
-                others.append(replace(reading, outcome=Outcome.HELD))
-        return slots, [reading for reading in slots if reading is not None] + others
+            held = slot in disputed and reading.outcome is Outcome.RECORDED
+            readings.append(reading)
+            outcomes.append(Outcome.HELD if held else reading.outcome)
+            if held:
+                slots[slot] = None
+        return slots, readings + [each for each, _ in others], outcomes + [outcome for _, outcome in others]
 
     def _learn(self, column: _Column, text: str, category: str) -> Reading | None:
         if len(column.memo) > _TEXTS_KEPT:
@@ -362,7 +386,7 @@ class Understanding:
             if outcomes[position] is Outcome.RECORDED and self._panel_of.get(reading.vital) in waiting:
                 outcomes[position] = Outcome.HELD
                 title = panels()[self._panel_of[reading.vital]].title
-                note(Noticed("panel-member-held", f"Another value of the {title.lower()} is held"), "", reading.vital)
+                note(Noticed("panel-member-held", f"another value of the {title.lower()} is held"), "", reading.vital)
 
     def _kept(self, readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> tuple[Reading, ...]:
         """The readings that go into records."""
@@ -395,12 +419,12 @@ class Understanding:
         category = self._mapping.category
         if self._category_at < 0:
             return category.fixed or "unknown"
-        text = cells[self._category_at].strip(_BLANKS)
+        text = cells[self._category_at].strip(BLANKS)
         if not text:
             return category.fixed or "unknown"
         known = category.values.get(text)
         if known is None:
-            note(Noticed("undeclared-category", "The mapping names no patient category for this text"), category.column)
+            note(Noticed("undeclared-category", "the mapping names no patient category for this text"), category.column)
             return "unknown"
         return known
 
@@ -425,7 +449,7 @@ class Understanding:
             return known[text]
         if len(known) > _TEXTS_KEPT:
             known.clear()
-        value = text.strip(_BLANKS)
+        value = text.strip(BLANKS)
         party = known[text] = Party(value, source.system, source.authority) if value else None
         return party
 
@@ -433,14 +457,14 @@ class Understanding:
         self, cells: list[str], device: Party | None, moment: Moment, note: Callable[..., None]
     ) -> Party | None:
         column = self._mapping.patient.column or ""
-        text = cells[self._patient_at].strip(_BLANKS) if self._patient_at >= 0 else ""
+        text = cells[self._patient_at].strip(BLANKS) if self._patient_at >= 0 else ""
         malformed = bool(text) and self._patient_pattern is not None and not self._patient_pattern.fullmatch(text)
         if malformed:
-            note(Noticed("patient-malformed", "The patient identifier does not have the declared form"), column)
+            note(Noticed("patient-malformed", "the patient identifier does not have the declared form"), column)
             return None
         if self._associations is not None and moment.fhir:
             if device is None:
-                note(Noticed("association-none", "The entry names no device, so no association can be looked up"))
+                note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
                 return None
             width = {"day": 86400, "minute": 60}.get(moment.precision, 1)
             found = self._associations.find(device.value, moment.epoch, width)
@@ -450,11 +474,11 @@ class Understanding:
                 note(Noticed(found.rule, found.message))
                 return None
             if text and text != found.patient:
-                note(Noticed("patient-disagrees", "The export and the association name different patients"), column)
+                note(Noticed("patient-disagrees", "the export and the association name different patients"), column)
                 return None
             return self._known_patient(found.patient)
         if not text:
-            note(Noticed("patient-missing", "The entry names no patient and no association was given"), column)
+            note(Noticed("patient-missing", "the entry names no patient and no association was given"), column)
             return None
         return self._known_patient(text)
 
@@ -470,7 +494,7 @@ class Understanding:
     def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str]) -> bytes:
         """Digest of the source identity: who, on what, when by the export's own clock, and its own number."""
         clock = moment.fhir[:19] if self._wall_clock else moment.fhir
-        sequence = cells[self._sequence_at].strip(_BLANKS) if self._sequence_at >= 0 else ""
+        sequence = cells[self._sequence_at].strip(BLANKS) if self._sequence_at >= 0 else ""
         text = "\x1f".join(
             [self._mapping.namespace, patient.system, patient.value, device.value if device else "", clock, sequence]
         )
@@ -482,9 +506,9 @@ class Understanding:
         texts: dict[str, None] = {}
         for row in [cells] if cells is not None else [row for _, row in rows or ()]:
             for position, column in zip(self._notes_at, self._mapping.notes, strict=True):
-                text = row[position].strip(_BLANKS)
+                text = row[position].strip(BLANKS)
                 if len(text) > _NOTE_LIMIT:
-                    note(Noticed("note-too-long", f"The note has {len(text)} characters; it is not carried"), column)
+                    note(Noticed("note-too-long", f"the note has {len(text)} characters; it is not carried"), column)
                 elif text:
                     texts[text] = None
         return tuple(texts)

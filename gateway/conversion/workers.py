@@ -7,77 +7,88 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from multiprocessing import get_context
-from pathlib import Path
-from typing import cast
+from types import TracebackType
+from typing import Protocol
 
-from gateway.checks import rules
 from gateway.conversion.blocks import BlockConverter, BlockResult
 from gateway.conversion.exports import Export, blocks_of
-from gateway.conversion.options import Options
-from gateway.identity.associations import Associations, load_associations
-from gateway.mapping import LoadedMapping, load
-from gateway.model import (
-    Block,
-)
-from gateway.records.repeats import Key, Repeats, Seen
+from gateway.conversion.options import Job
+from gateway.model import Block
+from gateway.records.repeats import Repeats, Seen
+
+
+class Converters(Protocol):
+    """Converts the blocks of exports, in a `with` statement."""
+
+    def __enter__(self) -> Converters: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+        """The results of an export's blocks, in order, each with the characters of its block.
+
+        Args:
+            number: position of the export in the batch, from 1.
+            export: the export.
+            repeats: the sets seen so far in the batch.
+        """
+
+
+def converters_for(workers: int, job: Job, exports: Sequence[Export]) -> Converters:
+    """Converters for a run: in this process for one worker, else in processes of their own."""
+    return Inline(job) if workers == 1 else Pool(workers, job, exports)
 
 
 class Inline:
-    """Converts blocks in this process."""
+    """Converts blocks in this process, one after the other."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, job: Job) -> None:
+        self._job = job
 
     def __enter__(self) -> Inline:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         return None
 
-    def results(
-        self,
-        number: int,
-        export: Export,
-        loaded: LoadedMapping,
-        options: Options,
-        associations: Associations | None,
-        repeats: Repeats,
-    ) -> Iterator[tuple[BlockResult, int]]:
-        converter = BlockConverter(loaded, options, associations, export.sha256, self._folder)
-        for block in blocks_of(export, number, loaded):
+    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+        """See `Converters.results`."""
+        converter = BlockConverter(self._job, export.sha256)
+        for block in blocks_of(export, number, self._job.loaded.mapping):
             yield converter.convert(block, repeats.admit), len(block.text)
 
 
 class Pool:
-    """Converts blocks in worker processes; results come in the order of the blocks.
+    """Converts blocks in worker processes.
 
     A worker settles repeats inside its block. When a set turns out to repeat one of an earlier block, the block is
     converted again with that known: repeats across blocks are rare, and the common case stays free of waiting.
     """
 
-    def __init__(self, workers: int, setup: tuple[str, str | None, Options, Path, Sequence[str]]) -> None:
+    def __init__(self, workers: int, job: Job, exports: Sequence[Export]) -> None:
         self._workers = workers
+        self._job = job
+        hashes = tuple(export.sha256 for export in exports)
         self._executor = ProcessPoolExecutor(
-            workers, mp_context=get_context("spawn"), initializer=_set_up_worker, initargs=setup
+            workers, mp_context=get_context("spawn"), initializer=_set_up, initargs=(job, hashes)
         )
 
     def __enter__(self) -> Pool:
         return self
 
-    def __exit__(self, kind: object, *_: object) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         self._executor.shutdown(wait=True, cancel_futures=kind is not None)
 
-    def results(
-        self,
-        number: int,
-        export: Export,
-        loaded: LoadedMapping,
-        options: Options,
-        associations: Associations | None,
-        repeats: Repeats,
-    ) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+        """See `Converters.results`."""
         waiting: deque[tuple[Block, Future[BlockResult]]] = deque()
-        for block in blocks_of(export, number, loaded):
+        for block in blocks_of(export, number, self._job.loaded.mapping):
             waiting.append((block, self._executor.submit(_work, block, {})))
             if len(waiting) > self._workers + 1:
                 yield self._next(waiting, repeats)
@@ -88,64 +99,36 @@ class Pool:
         block, future = waiting.popleft()
         result = future.result()
         known = repeats.admit(result.keys)
-        # A repeat inside the block was settled by the worker; only those of earlier blocks are news to it.
-        news = {
-            position: seen
-            for position, seen in known.items()
-            if (seen.export, seen.line) not in _own_places(result.keys)
-        }
-        if news:
-            result = self._executor.submit(_work, block, known).result()
+        if known:
+            # A repeat inside the block was settled by the worker; only those of earlier blocks are news to it.
+            own = {(key.export, key.line) for key in result.keys}
+            if any((seen.export, seen.line) not in own for seen in known.values()):
+                result = self._executor.submit(_work, block, known).result()
         return result, len(block.text)
 
 
-def _own_places(keys: Sequence[Key]) -> set[tuple[int, int]]:
-    return {(key.export, key.line) for key in keys}
+_job: Job | None = None
+_hashes: tuple[str, ...] = ()
+_converter: tuple[int, BlockConverter] | None = None
 
 
-_worker: dict[str, object] = {}
-
-
-def _set_up_worker(
-    mapping: str, associations: str | None, options: Options, folder: Path, hashes: Sequence[str]
-) -> None:
-    """Prepare a worker process: compile the mapping once."""
+def _set_up(job: Job, hashes: tuple[str, ...]) -> None:
+    """Prepare a worker process; an interrupt is for the parent to act on."""
+    global _job, _hashes
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    loaded = load(mapping, known_rules=tuple(rules()))
-    known = load_associations(associations) if associations is not None else None
-    _worker.update(loaded=loaded, associations=known, options=options, folder=folder, hashes=hashes, converters={})
+    _job, _hashes = job, hashes
 
 
 def _work(block: Block, known: Mapping[int, Seen]) -> BlockResult:
-    """Convert one block in a worker process."""
-    converters = cast(dict[int, BlockConverter], _worker["converters"])
-    if block.export not in converters:
-        converters.clear()
-        converters[block.export] = BlockConverter(
-            cast(LoadedMapping, _worker["loaded"]),
-            cast(Options, _worker["options"]),
-            cast("Associations | None", _worker["associations"]),
-            cast(Sequence[str], _worker["hashes"])[block.export - 1],
-            cast(Path, _worker["folder"]),
-        )
+    """Convert one block in a worker process; `known` are repeats already found, by position."""
+    global _converter
+    assert _job is not None
+    if _converter is None or _converter[0] != block.export:
+        _converter = (block.export, BlockConverter(_job, _hashes[block.export - 1]))
     if known:
-        return converters[block.export].convert(block, lambda _: known)
+        return _converter[1].convert(block, lambda _: known)
     local = Repeats()
     try:
-        return converters[block.export].convert(block, local.admit)
+        return _converter[1].convert(block, local.admit)
     finally:
         local.close()
-
-
-def converters_for(
-    workers: int,
-    loaded: LoadedMapping,
-    associations: str | Path | None,
-    options: Options,
-    folder: Path,
-    exports: Sequence[Export],
-) -> Inline | Pool:
-    if workers == 1:
-        return Inline(folder)
-    hashes = [export.sha256 for export in exports]
-    return Pool(workers, (loaded.path, None if associations is None else str(associations), options, folder, hashes))

@@ -961,10 +961,11 @@ class _Piece(NamedTuple):
 
 
 class _Shape(NamedTuple):
-    """The head of a record as last seen for its kind: the text around the identities in it, and what it is worth."""
+    """The head of a record as last seen for its kind: the text around the identities in it, its worth, its length."""
 
     around: list[bytes]
     piece: _Piece
+    length: int
 
 
 class FhirVerifier:
@@ -1089,8 +1090,8 @@ class FhirVerifier:
         if kind in _PANEL:
             line = line.replace(identity, _MASK)
         shape = self._shapes.get(kind)
-        if shape is not None and line.startswith(head := identity.join(shape.around)):
-            subject, piece = len(head), shape.piece
+        if shape is not None and line.startswith(identity.join(shape.around) + _SUBJECT):
+            subject, piece = shape.length, shape.piece
         else:
             subject = line.find(_SUBJECT, 30)
             if subject < 0:
@@ -1100,7 +1101,7 @@ class FhirVerifier:
             if found is None:
                 return False
             piece = found
-            self._shapes[kind] = _Shape(head.split(_MASK), piece)
+            self._shapes[kind] = _Shape(head.split(_MASK), piece, subject)
         # Records of one set stand together and say the same of patient, time, operator and device.
         if line.startswith(self._middle[0], subject):
             text, whose = self._middle

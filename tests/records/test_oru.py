@@ -388,6 +388,12 @@ def test_failed_measurement_is_x_without_type_value_or_unit(reason: str, flag: s
     assert segments(message)[-1] == "NTE|1||probe off"
 
 
+def test_failed_measurement_is_not_questionable_as_well() -> None:
+    reading = absent("spo2", "error")
+    reading.flagged = True
+    assert fields(OruRenderer(mapping()).message(item(reading)), "OBX")[8] == "INV"
+
+
 def test_failed_measurement_without_words_carries_the_reason_code() -> None:
     message = OruRenderer(mapping()).message(item(absent("spo2", "not-performed")))
     assert segments(message)[-1] == "NTE|1||data-absent-reason: not-performed"
@@ -454,6 +460,20 @@ def test_every_site_and_method_of_the_vocabulary_has_something_to_say(version: s
             obx = fields(renderer.message(item(number(vital.key, "1", method=method.key))), "OBX")
             coding = method.v2 or method.snomed
             assert coding is None or obx[17].startswith(f"{coding.code}^{coding.display}^")
+
+
+def test_each_observation_has_its_own_site_and_method() -> None:
+    message = OruRenderer(mapping({"version": "2.6"})).message(
+        item(
+            number("systolic", "128", site="left_arm", method="automatic"),
+            number("diastolic", "80", site="right_arm"),
+            number("heart_rate", "72"),
+            number("temperature", "37.0", site="oral"),
+        )
+    )
+    rows = [fields(message, "OBX", position) for position in range(4)]
+    assert [row[17].split("^")[0] for row in rows] == ["AMEAS", "", "", ""]
+    assert [row[20].split("^")[0] for row in rows] == ["368208006", "368209003", "", "74262004"]
 
 
 def test_site_without_any_code_is_said_in_words() -> None:
