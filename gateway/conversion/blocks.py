@@ -36,7 +36,6 @@ from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
-_PAIRS_KEPT = 50_000
 _SLICE = 512
 
 
@@ -82,8 +81,6 @@ class BlockConverter:
         self._oru = OruRenderer(mapping, options.received_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
-        self._sampled: set[Reading] = set()
-        self._shapes: set[tuple[object, ...]] = set()
 
     def candidates(self, block: Block) -> tuple[list[Candidate], list[Finding], Counter[LineKind]]:
         """The sets of a block, what was noticed while reading it, and its lines by kind."""
@@ -195,7 +192,7 @@ class BlockConverter:
                 failed.update(self._verify_fhir(fhir))
             if self._options.records_as != "fhir":
                 messages = [self._oru.message(candidate.item) for candidate in part]
-                failed.update(self._verify_oru(part, messages))
+                failed.update(self._verify_oru(messages))
             if not failed:
                 files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
                 self._count_records(fhir, messages, result)
@@ -254,7 +251,7 @@ class BlockConverter:
                 failed.setdefault(owner, what)
         return failed
 
-    def _verify_oru(self, part: Sequence[Candidate], messages: Sequence[str]) -> dict[int, str]:
+    def _verify_oru(self, messages: Sequence[str]) -> dict[int, str]:
         failed: dict[int, str] = {}
         for problem in self._oru_verifier.messages(messages):
             if problem.index < 0:
@@ -263,30 +260,14 @@ class BlockConverter:
                     todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
                 )
             failed.setdefault(problem.index, problem.what)
+        fresh = set(self._oru.fresh)
+        self._oru.fresh.clear()
         for position, message in enumerate(messages):
-            if self._options.verify == "full" or self._new_shape(part[position].item):
+            if self._options.verify == "full" or message in fresh:
                 what = deep_oru(message)
                 if what:
                     failed.setdefault(position, what)
         return failed
-
-    def _new_shape(self, item: SetItem) -> bool:
-        """Whether a set holds a shape of reading, or a choice of parts, not seen before in this export."""
-        new = False
-        for reading in item.readings:
-            if reading not in self._sampled:
-                if len(self._sampled) > _PAIRS_KEPT:
-                    self._sampled.clear()
-                self._sampled.add(reading)
-                shape = (reading.vital, reading.outcome, reading.unit, reading.comparator, reading.code, reading.site,
-                         reading.method, reading.reason, reading.flagged)  # fmt: skip
-                new = new or shape not in self._shapes
-                self._shapes.add(shape)
-        parts = (item.device is None, item.operator is None, item.location is None, item.encounter is None,
-                 len(item.notes), item.moment.precision)  # fmt: skip
-        new = new or parts not in self._shapes
-        self._shapes.add(parts)
-        return new
 
     def _fail(self, candidate: Candidate, what: str, result: BlockResult) -> None:
         before = candidate.outcomes or [reading.outcome for reading in candidate.readings]

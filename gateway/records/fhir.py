@@ -548,11 +548,10 @@ def _reason(code: str, meaning: str) -> dict[str, Any]:
 
 
 def _original(reading: Reading) -> str:
-    """The exported number and unit of a converted reading, else ""."""
+    """The verbatim text and the exported unit of a converted reading, else ""."""
     if reading.value is None or not reading.source_unit or reading.source_unit == reading.unit:
         return ""
-    unit = units().get(reading.source_unit)
-    return f"{reading.source_value} {unit.display if unit else reading.source_unit}"
+    return f'"{reading.text}" ({units()[reading.source_unit].display})'
 
 
 def _identifier(party: Party, slot: str) -> dict[str, str]:

@@ -106,7 +106,7 @@ def _messages(version: str) -> tuple[str, ...]:
                 more = dict.fromkeys(("device", "operator", "location", "encounter"), party)
                 more["notes"] = (NOTE, "Größe")
             patient = party if full else plain
-            item = SetItem(f"{row:032x}", row, patient, Moment("", dtm, dtm, 0, "second"), readings, **more)
+            item = SetItem(f"{len(messages):032x}", row, patient, Moment("", dtm, dtm, 0, "second"), readings, **more)
             messages.append(renderer.message(item))
     return tuple(messages)
 
