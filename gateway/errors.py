@@ -46,9 +46,7 @@ class UsageError(GatewayError):
 class MappingError(GatewayError):
     """The mapping file cannot be used; `problems` holds one error for each fault, in file order."""
 
-    def __init__(
-        self, what: str, *, where: str = "", todo: str = "", problems: Sequence[MappingError] = ()
-    ) -> None:
+    def __init__(self, what: str, *, where: str = "", todo: str = "", problems: Sequence[MappingError] = ()) -> None:
         super().__init__(what, where=where, todo=todo)
         self.problems: tuple[MappingError, ...] = tuple(problems)
 

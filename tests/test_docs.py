@@ -1,10 +1,14 @@
-"""The documents say only what is so: links lead somewhere, commands and options exist."""
+"""The documents say only what is so: links lead somewhere, commands and options exist, made sections are current."""
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import shutil
 import subprocess
+import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +16,8 @@ import pytest
 import typer
 
 from gateway.entry import cli
+from gateway.mapping import loader
+from tests import docs_refresh
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 DOCUMENTS = sorted(
@@ -30,10 +36,12 @@ def anchors(text: str) -> set[str]:
 
 
 def commands(text: str) -> list[list[str]]:
-    """The shell commands of a Markdown page, continuation lines joined, as words."""
+    """The shell commands of a Markdown page, continuation lines joined, as words; in a console block those after $."""
     found = []
-    for block in re.findall(r"^```(?:sh|bash|shell|console)\n(.*?)^```", text, re.M | re.S):
+    for kind, block in re.findall(r"^```(sh|bash|shell|console)\n(.*?)^```", text, re.M | re.S):
         for line in block.replace("\\\n", " ").splitlines():
+            if kind == "console" and not line.startswith("$ "):
+                continue
             words = shlex.split(line.removeprefix("$ "), comments=True)
             for stop in ("|", "&&", ";", ">"):
                 if stop in words:
@@ -77,6 +85,8 @@ def test_commands_exist(path: Path) -> None:
             for word in words[2:]:
                 if word.startswith("--"):
                     assert word.partition("=")[0] in options, f"{shlex.join(words)}: there is no option {word}"
+            if "--help" not in words:
+                command.make_context(words[1], words[2:])  # refuses a value or a number of arguments that does not fit
 
 
 def test_changelog_has_a_place_for_the_next_change() -> None:
@@ -85,3 +95,129 @@ def test_changelog_has_a_place_for_the_next_change() -> None:
     assert headings[0] == "[Unreleased]"
     for heading in headings[1:]:
         assert re.fullmatch(r"\[\d+\.\d+\.\d+\] - \d{4}-\d{2}-\d{2}", heading)
+
+
+def readme() -> str:
+    return (REPOSITORY / "README.md").read_text(encoding="utf-8")
+
+
+RUN = {
+    "demo": ["demo"],
+    "steps": ["check", "mistake", "preview", "mended", "converted", "files"],
+}
+FROM_DATA = sorted(docs_refresh.SECTIONS.keys() - {name for names in RUN.values() for name in names})
+
+
+def assert_current(names: list[str]) -> None:
+    text = readme()
+    stale = [name for name in names if docs_refresh.refreshed(text, name) != text]
+    assert not stale, (
+        f"README.md is out of date: {stale}. Run: .venv/bin/python -m tests.docs_refresh, and read what changed"
+    )
+
+
+@pytest.mark.parametrize("name", FROM_DATA)
+def test_section_made_from_data_is_current(name: str) -> None:
+    assert_current([name])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("names", RUN.values(), ids=RUN)
+def test_section_made_by_running_commands_is_current(names: list[str]) -> None:
+    assert_current(names)
+
+
+def test_every_mark_has_its_section() -> None:
+    assert re.findall(r"<!-- made: (.+?) -->", readme()) == re.findall(r"<!-- end: (.+?) -->", readme())
+    assert set(re.findall(r"<!-- made: (.+?) -->", readme())) == set(docs_refresh.SECTIONS)
+
+
+def test_a_stale_section_is_noticed() -> None:
+    text = readme()
+    assert docs_refresh.refreshed(text, "cautions") == text
+    spoilt = text.replace("not a medical device", "a medical device", 1)
+    assert spoilt != text
+    assert docs_refresh.refreshed(spoilt, "cautions") == text
+
+
+def test_every_command_and_option_is_in_the_readme() -> None:
+    known: Any = typer.main.get_command(cli.app)
+    text = readme()
+    missing = [name for name in known.commands if f"`gateway {name}`" not in text]
+    for command in known.commands.values():
+        for parameter in command.params:
+            if parameter.param_type_name == "option":
+                missing += [option for option in parameter.opts if not re.search(rf"^\\| `{option}[ `]", text, re.M)]
+    assert missing == []
+
+
+def test_every_table_and_key_of_a_mapping_is_described() -> None:
+    made = loader.schema()
+    tables = {name for _, name, _ in docs_refresh.TABLES}
+    assert tables == {"", *made["$defs"]}
+    keys = {
+        (name, key): rule
+        for name in tables
+        for key, rule in (made["$defs"][name] if name else made)["properties"].items()
+    }
+    described = {place for place, rule in keys.items() if rule.get("description")}
+    assert docs_refresh.WORDS.keys() == keys.keys() - described, "WORDS describes what the model leaves undescribed"
+
+
+def test_toml_in_the_readme_is_toml() -> None:
+    blocks = list(docs_refresh.shown("toml", readme()))
+    assert blocks
+    for block in blocks:
+        tomllib.loads(block)
+
+
+def test_cautions_stand_before_anything_is_run() -> None:
+    text = readme()
+    assert text.index("not a medical device") < text.index("```sh")
+
+
+def test_python_in_the_readme_runs(tmp_path: Path) -> None:
+    (code,) = docs_refresh.shown("python", readme())
+    shutil.copy(REPOSITORY / "mappings" / "wide-example.toml", tmp_path / "my-monitor.toml")
+    (tmp_path / "first-export.csv").write_text(next(docs_refresh.shown("csv", readme())), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(REPOSITORY)},
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("1 ")
+    assert list((tmp_path / "from-python").rglob("*.ndjson"))
+
+
+def test_paths_named_for_developers_exist() -> None:
+    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    prose = re.sub(r"^```.*?^```", "", text, flags=re.M | re.S)
+    named = re.findall(r"`((?:gateway|tests|mappings|fixtures)/[\w./-]*|[\w-]+\.(?:toml|md))`", prose)
+    assert len(named) > 20
+    # Names without a folder stand for a file of each demo.
+    assert [
+        name for name in named if not (REPOSITORY / name).exists() and name not in {"mapping.toml", "demo.toml"}
+    ] == []
+
+
+def test_modules_of_the_conversion_are_listed() -> None:
+    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    files = {path.name for path in (REPOSITORY / "gateway" / "conversion").glob("*.py")} - {"__init__.py"}
+    assert set(re.findall(r"^\| `(\w+\.py)` \|", text, re.M)) == files
+
+
+def test_packages_are_listed() -> None:
+    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    folders = {path.parent.name for path in (REPOSITORY / "gateway").glob("*/__init__.py")}
+    assert {name for name in folders if f"`gateway/{name}/`" not in text} == set()
+
+
+@pytest.mark.parametrize("path", DOCUMENTS, ids=IDS)
+def test_dashes_are_rare(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count("\u2014") <= len(text.split()) // 1000, "write two sentences, or use a comma or a colon"

@@ -145,8 +145,9 @@ class Lines:
             try:
                 part = self._stream.read(wanted)
             except OSError as error:
+                read = self._offset + len(self._carry) + sum(map(len, parts))
                 raise InputError(
-                    f"reading failed after byte {self._offset + len(self._carry)} ({error.strerror or error})",
+                    f"reading failed after byte {read} ({error.strerror or error})",
                     todo="Check the file and its disk or connection, and convert it again",
                 ) from error
             if not part:

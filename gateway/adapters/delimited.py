@@ -86,41 +86,36 @@ class Delimited:
         self._set_columns: tuple[str, ...] = ()
         if layout.layout == "long":
             named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, mapping.sequence)
-            self._set_columns = tuple(name for name in named if name)
+            self._set_columns = tuple(name for name in named if name in self._needed)
 
     # -- cutting into blocks
 
     def blocks(self, stream: BinaryIO, export: int) -> Iterator[Block]:
         """Cut an export into blocks; see `gateway.adapters.base.Adapter.blocks`.
 
-        An export without any text gives one block with the finding `export-empty`, one with nothing after its header
-        one with `export-header-only`.
+        The last block of an export without any text has the finding `export-empty`, and its fields are the columns the
+        mapping names; that of an export with nothing after its header has `export-header-only`.
 
         Raises:
             InputError: reading fails, or no line is the header the mapping describes.
         """
         lines = Lines(stream, self._codec, export, self.piece)
-        first = Block(export, 1, (), "", 1)
-        if self._layout.header:
-            found = self._take_header(lines, first)
-        else:
-            found = True
-            first.fields = tuple(self._layout.columns)
-        number = 1
-        while number == 1 or lines.text or lines.more():
-            end = self._cut(lines, first.fields) if found else 0
-            start = lines.first_line
-            text, damaged, findings = lines.take(end)
-            if number == 1:
-                first.text, first.first_line, first.damaged = text, start, damaged
-                first.findings += findings
-                if found and not lines.text and not lines.more() and self._idle(text):
-                    empty = not self._layout.header
-                    first.findings.append(_without_entries(export, start - 1, empty))
-                yield first
-            else:
-                yield Block(export, number, first.fields, text, start, damaged, findings=findings)
-            number += 1
+        block = Block(export, 1, self._needed if self._layout.header else tuple(self._layout.columns), "", 1)
+        idle = not self._layout.header or self._take_header(lines, block)
+        header = lines.first_line - 1
+        while True:
+            end = self._cut(lines, block.fields)
+            block.first_line = lines.first_line
+            block.text, block.damaged, findings = lines.take(end)
+            block.findings += findings
+            idle = idle and self._idle(block.text)
+            ended = not lines.text and not lines.more()
+            if ended and idle:
+                block.findings.append(_without_entries(export, header))
+            yield block
+            if ended:
+                return
+            block = Block(export, block.number + 1, block.fields, "", 1)
 
     def _idle(self, text: str) -> bool:
         """Whether a text holds nothing but blank lines and footers."""
@@ -163,22 +158,23 @@ class Delimited:
         """The first row after `end` that belongs to another set than the last entry before it."""
         first_line = lines.first_line + lines.text.count("\n", 0, end)
         while True:
-            texts = _split(lines.text[end:])
+            texts, ended = _split(lines.text[end:]), lines.ended
             position = end
             for start, used, cells, _ in self._rows(texts, lines.damaged, first_line):
-                if not lines.ended and start + _ROW_LINES > len(texts):
+                if not ended and start + _ROW_LINES > len(texts):
                     break
                 other = cells and self._is_entry(cells, fields) and key_at(cells) != key
                 if other or position - end >= self.set_limit:
                     return position
                 position += sum(len(line) + 1 for line in texts[start : start + used])
-            if not lines.more():
+            if ended:
                 return len(lines.text)
+            lines.more()
 
     # -- the header
 
     def _take_header(self, lines: Lines, first: Block) -> bool:
-        """Take the lines up to and with the header into the first block; False when the export has no text."""
+        """Take the lines up to and with the header into the first block; False when the export has no text at all."""
         within = self._layout.header_within + 1
         while lines.text.count("\n") < within + _ROW_LINES and lines.more():
             pass
@@ -205,12 +201,13 @@ class Delimited:
             first.lines.update([*before, *[LineKind.HEADER] * taken])
             first.findings += _odd_names(cells, fields, at + 1, first.export)
             return True
-        if lines.ended and not any(text.strip() for text in texts):
-            first.lines[LineKind.BLANK] += len(texts)
+        if len(texts) < within + _ROW_LINES and not any(text.strip() for text in texts):
+            if texts:
+                first.lines[LineKind.BLANK] = len(texts)
             _, _, first.findings = lines.take(len(lines.text))
-            first.findings.append(_without_entries(first.export, 0, empty=True))
+            first.findings.append(_without_entries(first.export, 0))
             return False
-        raise self._no_header(texts[:within], lines.damaged)
+        raise self._no_header(texts[:within], [line for line in lines.damaged if line <= within])
 
     def _fields(self, cells: Sequence[str]) -> tuple[str, ...]:
         """Names of the columns under a header: the mapping's own spelling, and a name for a column without one."""
@@ -501,8 +498,14 @@ def _odd_names(cells: Sequence[str], fields: Sequence[str], line: int, export: i
     return findings
 
 
-def _without_entries(export: int, line: int, empty: bool) -> Finding:
-    if empty:
+def _without_entries(export: int, header: int) -> Finding:
+    """The finding about an export without entries.
+
+    Args:
+        export: its position in the batch.
+        header: line of the header; 0 when there is none.
+    """
+    if not header:
         return Finding("export-empty", Severity.WARNING, Effect.NOTE, "The export holds no text", export=export)
     message = "The export ends after its header"
-    return Finding("export-header-only", Severity.WARNING, Effect.NOTE, message, export=export, line=line)
+    return Finding("export-header-only", Severity.WARNING, Effect.NOTE, message, export=export, line=header)

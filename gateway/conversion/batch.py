@@ -9,6 +9,7 @@ order of the export, so that any number of workers gives the same bytes.
 
 from __future__ import annotations
 
+import sqlite3
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from gateway.conversion.blocks import write_devices
 from gateway.conversion.exports import Export, find_exports
 from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
 from gateway.conversion.workers import converters_for
-from gateway.errors import UsageError
+from gateway.errors import OutputError, UsageError
 from gateway.identity.associations import load_associations
 from gateway.model import (
     Noticed,
@@ -125,6 +126,14 @@ def convert(
         report = _report(job, found, tally, files, started)
         report_module.write(report, stage.folder, identifiers=identifiers)
         stage.commit()
+    except OutputError as error:
+        stage.discard()
+        # The unfinished folder is gone by now: the error names the one the user knows.
+        where = error.where.replace(str(stage.folder), str(out))
+        raise OutputError(error.what, where=where, todo=error.todo) from error
+    except sqlite3.Error as error:
+        stage.discard()
+        raise output_error(OSError(str(error)), Path(out)) from error
     except OSError as error:
         stage.discard()
         raise output_error(error, Path(out)) from error

@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from itertools import islice
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
@@ -24,7 +25,6 @@ from gateway.model import (
     Outcome,
     Party,
     Reading,
-    SetItem,
     Tally,
 )
 from gateway.records.fhir import FhirRenderer
@@ -50,6 +50,10 @@ class BlockResult:
     keys: list[Key] = field(default_factory=list)
     devices: dict[str, Party] = field(default_factory=dict)
     files: list[str] = field(default_factory=list)
+
+
+Admit: TypeAlias = Callable[[Sequence[Key]], Mapping[int, Seen]]
+"""Remembers the keys of sets and says, by position, which were seen before and where."""
 
 
 class BlockConverter:
@@ -82,75 +86,76 @@ class BlockConverter:
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
 
-    def candidates(self, block: Block) -> tuple[list[Candidate], list[Finding], Counter[LineKind]]:
-        """The sets of a block, what was noticed while reading it, and its lines by kind."""
+    def sets(self, block: Block) -> tuple[Iterator[Candidate], list[Finding], Counter[LineKind]]:
+        """The sets of a block as they are understood, what was noticed while reading it, and its lines by kind."""
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(self._loaded, block.fields, self._options, self._associations)
         parsed = self._adapter.parse(block)
         lines = Counter(block.lines)
         lines.update(parsed.lines)
-        candidates = list(self._understanding.sets(parsed.entries, block.export))
-        return candidates, [*block.findings, *parsed.findings], lines
+        return self._understanding.sets(parsed.entries, block.export), [*block.findings, *parsed.findings], lines
 
-    def convert(self, block: Block, admit: Callable[[Sequence[Key]], Mapping[int, Seen]]) -> BlockResult:
+    def convert(self, block: Block, admit: Admit) -> BlockResult:
         """Convert one block and write its records.
+
+        The sets of a block pass through in slices, so that few of them are in memory at a time.
 
         Args:
             block: a stretch of the export.
-            admit: remembers the keys of sets and says, by position, which were seen before and where.
+            admit: asked about the sets of one slice after the other.
 
         Raises:
             OutputError: the records cannot be written.
         """
         result = BlockResult(block.export, block.number)
-        candidates, findings, lines = self.candidates(block)
+        sets, findings, lines = self.sets(block)
+        self._note(findings, result)
         tally = result.tally
         tally.lines = lines
         tally.outcomes["", Outcome.UNREADABLE] += lines[LineKind.UNREADABLE]
         tally.readings += lines[LineKind.UNREADABLE]
-        self._settle(candidates, findings, result, admit)
+        recorded: Counter[Reading] = Counter()
         try:
             with _BlockFiles(self._folder, block, self._oru.batch) as files:
-                for part in self._parts(candidates):
-                    self._write(part, result, files)
+                while candidates := list(islice(sets, _SLICE)):
+                    self._settle(candidates, result, admit)
+                    for part in self._parts(candidates):
+                        self._write(part, result, files)
+                    self._count(candidates, result, recorded)
                 files.finish()
                 result.files = files.names
         except OSError as error:
             raise output_error(error, self._folder) from error
-        self._count(candidates, result)
+        self._spread(recorded, tally)
         return result
 
-    def _settle(
-        self,
-        candidates: list[Candidate],
-        findings: list[Finding],
-        result: BlockResult,
-        admit: Callable[[Sequence[Key]], Mapping[int, Seen]],
-    ) -> None:
-        """Decide about repeats, then note every finding of the block."""
+    def _settle(self, candidates: Sequence[Candidate], result: BlockResult, admit: Admit) -> None:
+        """Decide about repeats, then note every finding of the sets."""
         keyed = [candidate for candidate in candidates if candidate.key is not None]
-        result.keys = [candidate.key for candidate in keyed if candidate.key is not None]
-        repeated = admit(result.keys)
-        for position, seen in repeated.items():
-            candidate = keyed[position]
-            where = f"line {seen.line}" if seen.export == result.export else f"line {seen.line} of export {seen.export}"
-            if seen.same:
-                noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
-                candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
-                candidate.findings.clear()
-            else:
-                noticed = Noticed("same-identity-other-content", f"a set of the same identity stands at {where}")
-                before = candidate.outcomes or [reading.outcome for reading in candidate.readings]
-                candidate.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
-            candidate.item.readings = ()
-            candidate.findings.append(
-                finding(noticed, export=result.export, line=candidate.item.line, column="", vital="", effect=None)
-            )
+        keys = [candidate.key for candidate in keyed if candidate.key is not None]
+        result.keys.extend(keys)
+        for position, seen in admit(keys).items():
+            self._repeated(keyed[position], seen, result.export)
         for candidate in candidates:
             if candidate.findings:
-                findings.extend(candidate.findings)
-        result.findings = findings
+                self._note(candidate.findings, result)
+
+    def _repeated(self, candidate: Candidate, seen: Seen, export: int) -> None:
+        """A set seen before is a repeat when it says the same, else it is held."""
+        where = f"line {seen.line}" if seen.export == export else f"line {seen.line} of export {seen.export}"
+        if seen.same:
+            noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
+            candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
+            candidate.findings.clear()
+        else:
+            noticed = Noticed("same-identity-other-content", f"a set of the same identity stands at {where}")
+            candidate.hold()
+        candidate.item.readings = ()
+        candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
+
+    def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:
+        result.findings.extend(findings)
         for each in findings:
             result.tally.note(each)
 
@@ -174,9 +179,6 @@ class BlockConverter:
                 entries += size
                 if item.device is not None:
                     devices.add(item.device)
-            elif len(part) >= _SLICE:
-                yield part
-                part = []
             part.append(candidate)
         if part:
             yield part
@@ -270,13 +272,10 @@ class BlockConverter:
         return failed
 
     def _fail(self, candidate: Candidate, what: str, result: BlockResult) -> None:
-        before = candidate.outcomes or [reading.outcome for reading in candidate.readings]
-        candidate.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
+        candidate.hold()
         candidate.item.readings = ()
         noticed = Noticed("record-failed-verification", what)
-        failed = finding(noticed, export=result.export, line=candidate.item.line, column="", vital="", effect=None)
-        result.findings.append(failed)
-        result.tally.note(failed)
+        self._note([finding(noticed, export=result.export, line=candidate.item.line)], result)
 
     def _count_records(self, fhir: _FhirPart | None, messages: Sequence[str], result: BlockResult) -> None:
         records = result.tally.records
@@ -291,31 +290,33 @@ class BlockConverter:
         if messages:
             records["ORU message"] += len(messages)
 
-    def _count(self, candidates: Sequence[Candidate], result: BlockResult) -> None:
-        """Count outcomes, values and sets; by distinct reading first, which is fast."""
+    def _count(self, candidates: Sequence[Candidate], result: BlockResult, recorded: Counter[Reading]) -> None:
+        """Count sets and outcomes; recorded readings go to `recorded`, to be sorted by value once for the block."""
         tally = result.tally
         clean: list[Reading] = []
         for candidate in candidates:
-            tally.readings += len(candidate.readings)
-            if candidate.readings:
-                tally.sets += 1
-            recorded = bool(candidate.item.readings)
+            readings = candidate.readings
+            tally.readings += len(readings)
+            tally.sets += bool(readings)
+            before = len(clean)
             if candidate.outcomes is None:
-                clean.extend(candidate.readings)
+                clean += readings
             else:
-                recorded = False
-                for reading, outcome in zip(candidate.readings, candidate.outcomes, strict=True):
+                for reading, outcome in zip(readings, candidate.outcomes, strict=True):
                     if outcome is Outcome.RECORDED:
-                        recorded = True
                         clean.append(reading)
                     else:
                         tally.outcomes[reading.vital, outcome] += 1
-            if recorded:
+            if len(clean) > before:
                 tally.recorded_sets += 1
                 device = candidate.item.device
                 tally.timeline.add(device.value if device else "", candidate.item.moment.epoch)
+        recorded.update(clean)
+
+    def _spread(self, recorded: Counter[Reading], tally: Tally) -> None:
+        """Count recorded readings by vital and by place in the report's pictures."""
         table = vitals()
-        for reading, count in Counter(clean).items():
+        for reading, count in recorded.items():
             tally.outcomes[reading.vital, Outcome.RECORDED] += count
             if reading.exact is not None:
                 bins = tally.values.setdefault(reading.vital, Counter())

@@ -49,17 +49,26 @@ def find_exports(names: Sequence[str | Path], encoding: str, scratch: Path) -> l
     paths: list[tuple[str, Path]] = []
     for name in map(str, names):
         if name == "-":
-            spooled = scratch / "standard-input"
-            with spooled.open("wb") as file:
-                shutil.copyfileobj(sys.stdin.buffer, file)
-            paths.append(("standard input", spooled))
+            if sys.stdin is None:
+                raise InputError("There is no standard input", where="-", todo="Name a file, or pipe the export in")
+            paths.append(("standard input", _spooled(sys.stdin.buffer, scratch / f"{len(paths)}")))
         elif Path(name).is_dir():
-            inside = sorted(path for path in Path(name).iterdir() if path.is_file() and not path.name.startswith("."))
+            try:
+                entries = sorted(Path(name).iterdir())
+            except OSError as error:
+                raise _unreadable(name, error) from error
+            inside = [path for path in entries if path.is_file() and not path.name.startswith(".")]
             if not inside:
                 raise InputError("The folder holds no files", where=name, todo="Name a folder that holds exports")
             paths += [(str(path), path) for path in inside]
-        elif Path(name).exists():
+        elif Path(name).is_fifo():
+            # A pipe gives its bytes once, and an export is gone through twice.
+            with Path(name).open("rb") as pipe:
+                paths.append((name, _spooled(pipe, scratch / f"{len(paths)}")))
+        elif Path(name).is_file():
             paths.append((name, Path(name)))
+        elif Path(name).exists():
+            raise InputError("This is no file, folder or pipe", where=name, todo="Name the file of the export")
         elif glob.has_magic(name):
             found = sorted(path for path in glob.glob(name, recursive=True) if Path(path).is_file())
             if not found:
@@ -68,6 +77,13 @@ def find_exports(names: Sequence[str | Path], encoding: str, scratch: Path) -> l
         else:
             raise InputError("There is no such file or folder", where=name, todo="Check the name of the export")
     return [_measure(name, path, encoding) for name, path in paths]
+
+
+def _spooled(stream: BinaryIO, path: Path) -> Path:
+    """A copy of what comes once, so that it can be read twice."""
+    with path.open("wb") as file:
+        shutil.copyfileobj(stream, file)
+    return path
 
 
 def _measure(name: str, path: Path, encoding: str) -> Export:
@@ -88,12 +104,13 @@ def _measure(name: str, path: Path, encoding: str) -> Export:
 class LineCounter:
     """Counts the lines of an export on its own, so that the reckoning compares two independent counts.
 
-    A line ends with LF, CR LF or CR; text after the last line end is a line too.
+    A line ends with LF, CR LF or CR; text after the last line end is a line too. A byte order mark has the last word
+    about the encoding.
     """
 
     def __init__(self, encoding: str) -> None:
-        wide = codecs.lookup(encoding).name.startswith(("utf-16", "utf-32"))
-        self._decoder = codecs.getincrementaldecoder(encoding)("replace") if wide else None
+        self._declared = codecs.lookup(encoding).name
+        self._decoder: codecs.IncrementalDecoder | None = None
         self._lines = 0
         self._after_cr = False
         self._open = False
@@ -101,9 +118,9 @@ class LineCounter:
 
     def feed(self, data: bytes) -> None:
         """Count the line ends in the next bytes."""
-        if self._first and data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) and self._decoder is None:
-            self._decoder = codecs.getincrementaldecoder("utf-16")("replace")
-        self._first = False
+        if self._first and data:
+            self._first = False
+            self._decoder = self._decoder_for(data)
         if self._decoder is not None:
             data = self._decoder.decode(data).encode("utf-8", "replace")
         if not data:
@@ -116,7 +133,19 @@ class LineCounter:
 
     def total(self) -> int:
         """Lines counted so far, with an open last line."""
-        return self._lines + self._open
+        cut = self._decoder is not None and bool(self._decoder.decode(b"", True))
+        return self._lines + (self._open or cut)
+
+    def _decoder_for(self, data: bytes) -> codecs.IncrementalDecoder | None:
+        """What turns the bytes into text, or None where line ends are the same bytes as in ASCII."""
+        name = self._declared
+        if data.startswith(codecs.BOM_UTF8):
+            return None
+        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) and not name.startswith("utf-32"):
+            name = "utf-16"
+        if "\n".encode(name) == b"\n":
+            return None
+        return codecs.getincrementaldecoder(name)("replace")
 
 
 def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:

@@ -32,13 +32,13 @@ def preview(mapping: str | Path, export: str | Path, entries: int = 20) -> list[
         converter = BlockConverter(Job(loaded, options, None, Path(scratch)), found.sha256)
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):
-            candidates, findings, kinds = converter.candidates(block)
+            sets, findings, kinds = converter.sets(block)
             lines.append(
                 f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "
                 + ", ".join(f"{count} {kind.value}" for kind, count in sorted(kinds.items()) if count)
             )
             lines += [f"  line {each.line}: {each.rule}: {each.message}" for each in findings[:entries]]
-            for candidate in candidates[:entries]:
+            for candidate in islice(sets, entries):
                 lines += _shown_set(candidate)
         return lines
 

@@ -55,6 +55,11 @@ class Candidate:
     findings: list[Finding]
     key: Key | None
 
+    def hold(self) -> None:
+        """Hold every reading that would have been recorded."""
+        before = self.outcomes or [reading.outcome for reading in self.readings]
+        self.outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in before]
+
 
 class Understanding:
     """Reads entries as sets of readings; every distinct text is understood once and looked up after that.
@@ -141,9 +146,14 @@ class Understanding:
 
     def _content_columns(self) -> list[int]:
         if self._long:
-            return [position for position in self._long_columns if position >= 0] * 2
-        columns = sorted({self._at[source.column] for source in self._mapping.vitals.values() if source.column})
-        return columns * 2
+            named = {position for position in self._long_columns if position >= 0}
+        else:
+            sources = self._mapping.vitals.values()
+            named = {self._at[name] for source in sources for name in (source.column, source.unit_column) if name}
+        named |= {
+            self._at[source.site.column] for source in self._mapping.vitals.values() if isinstance(source.site, Site)
+        }
+        return sorted(named) * 2
 
     # -- sets of entries
 
@@ -229,20 +239,19 @@ class Understanding:
             digest = self._identity(patient, device, moment, cells)
             identity = digest.hex()
             key = Key(moment.epoch, digest, _digest(content, 8), export, line)
-        kept = self._kept(readings, outcomes)
+        clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
         item = SetItem(
             identity,
             line,
             patient or _NOBODY,
             moment,
-            kept,
+            tuple(readings) if clean else self._kept(readings, outcomes),
             device,
             self._party("operator", cells),
             self._party("location", cells),
             self._party("encounter", cells),
             self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
         )
-        clean = len(kept) == len(readings) and all(outcome is Outcome.RECORDED for outcome in outcomes)
         return Candidate(item, readings, None if clean else outcomes, found, key)
 
     def _wide(self, category: str, cells: list[str], note: Callable[..., None]) -> list[Reading | None]:
@@ -265,6 +274,7 @@ class Understanding:
     ) -> tuple[list[Reading | None], list[Reading], list[Outcome]]:
         """The readings of a set in the long layout: by vital, and in order with their outcomes so far."""
         slots: list[Reading | None] = [None] * len(self._vitals)
+        texts: dict[int, str] = {}
         others: list[tuple[Reading, Outcome]] = []
         disputed: set[int] = set()
         label_at, value_at, unit_at = self._long_columns
@@ -294,7 +304,8 @@ class Understanding:
                 first = slots[slot]
                 if first is None:
                     slots[slot] = reading
-                elif first is reading:
+                    texts[slot] = text
+                elif texts[slot] == text:
                     others.append((reading, Outcome.REPEAT))
                     note(Noticed("repeat-in-batch", "the set holds this reading twice"), label_column, key, line)
                 else:
@@ -390,10 +401,9 @@ class Understanding:
 
     def _kept(self, readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> tuple[Reading, ...]:
         """The readings that go into records."""
+        pairs = list(zip(readings, outcomes, strict=True))
         if Outcome.ABSENT not in outcomes:
-            return tuple(
-                [reading for reading, outcome in zip(readings, outcomes, strict=True) if outcome is Outcome.RECORDED]
-            )
+            return tuple([reading for reading, outcome in pairs if outcome is Outcome.RECORDED])
         recorded_panels = {
             self._panel_of[reading.vital]
             for reading, outcome in zip(readings, outcomes, strict=True)

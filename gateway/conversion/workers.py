@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from multiprocessing import get_context
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context, parent_process
 from types import TracebackType
 from typing import Protocol
 
 from gateway.conversion.blocks import BlockConverter, BlockResult
 from gateway.conversion.exports import Export, blocks_of
 from gateway.conversion.options import Job
+from gateway.errors import UsageError
 from gateway.model import Block
-from gateway.records.repeats import Repeats, Seen
+from gateway.records.repeats import Key, Repeats, Seen
 
 
 class Converters(Protocol):
@@ -88,12 +92,19 @@ class Pool:
     def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
         """See `Converters.results`."""
         waiting: deque[tuple[Block, Future[BlockResult]]] = deque()
-        for block in blocks_of(export, number, self._job.loaded.mapping):
-            waiting.append((block, self._executor.submit(_work, block, {})))
-            if len(waiting) > self._workers + 1:
+        try:
+            for block in blocks_of(export, number, self._job.loaded.mapping):
+                waiting.append((block, self._executor.submit(_work, block, {})))
+                if len(waiting) > self._workers + 1:
+                    yield self._next(waiting, repeats)
+            while waiting:
                 yield self._next(waiting, repeats)
-        while waiting:
-            yield self._next(waiting, repeats)
+        except BrokenProcessPool as error:
+            raise UsageError(
+                "A worker process was ended from outside; the usual cause is too little memory",
+                where="--workers",
+                todo="Use fewer workers, and run again; nothing was left half written",
+            ) from error
 
     def _next(self, waiting: deque[tuple[Block, Future[BlockResult]]], repeats: Repeats) -> tuple[BlockResult, int]:
         block, future = waiting.popleft()
@@ -103,6 +114,9 @@ class Pool:
             # A repeat inside the block was settled by the worker; only those of earlier blocks are news to it.
             own = {(key.export, key.line) for key in result.keys}
             if any((seen.export, seen.line) not in own for seen in known.values()):
+                # The second time may write fewer files than the first, which knew of no repeats.
+                for name in result.files:
+                    (self._job.folder / name).unlink()
                 result = self._executor.submit(_work, block, known).result()
         return result, len(block.text)
 
@@ -113,10 +127,19 @@ _converter: tuple[int, BlockConverter] | None = None
 
 
 def _set_up(job: Job, hashes: tuple[str, ...]) -> None:
-    """Prepare a worker process; an interrupt is for the parent to act on."""
+    """Prepare a worker process; an interrupt is for the parent to act on, and its end is the worker's end."""
     global _job, _hashes
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _job, _hashes = job, hashes
+
+
+def _end_with_parent() -> None:
+    """A parent that was killed cannot dismiss its workers: each sees to its own end."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _work(block: Block, known: Mapping[int, Seen]) -> BlockResult:
@@ -126,9 +149,22 @@ def _work(block: Block, known: Mapping[int, Seen]) -> BlockResult:
     if _converter is None or _converter[0] != block.export:
         _converter = (block.export, BlockConverter(_job, _hashes[block.export - 1]))
     if known:
-        return _converter[1].convert(block, lambda _: known)
+        return _converter[1].convert(block, _Known(known))
     local = Repeats()
     try:
         return _converter[1].convert(block, local.admit)
     finally:
         local.close()
+
+
+class _Known:
+    """Answers for the slices of a block in turn from repeats that are known by position in the block."""
+
+    def __init__(self, known: Mapping[int, Seen]) -> None:
+        self._known = known
+        self._start = 0
+
+    def __call__(self, keys: Sequence[Key]) -> Mapping[int, Seen]:
+        start, self._start = self._start, self._start + len(keys)
+        known = self._known
+        return {position: known[start + position] for position in range(len(keys)) if start + position in known}

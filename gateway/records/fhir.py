@@ -13,10 +13,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import secrets
 from base64 import urlsafe_b64encode
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from functools import cache
-from itertools import chain
 from operator import itemgetter
 from typing import Any, Literal, NamedTuple
 from urllib.parse import quote
@@ -39,34 +39,64 @@ _OFF_SCALE = {"<": ("<", "Off scale low"), "<=": ("<", "Off scale low"), ">": ("
 # Slots of a template. Those up to TERMINATOR are the same for every Observation of a set.
 _SLOTS = (
     "uuid", "identity", "patient", "encounter", "effective", "performer", "device", "location", "notes",
-    "original", "number0", "number1", "number2", "number3", "end",
+    "original", "number0", "number1", "number2", "number3",
 )  # fmt: skip
 _POSITION = {name: index for index, name in enumerate(_SLOTS)}
 _NUMBERS = (_POSITION["number0"], _POSITION["number1"], _POSITION["number2"], _POSITION["number3"])
 _ORIGINAL = _POSITION["original"]
 _MARKED_TIME = "1901-02-03T04:05:06+07:00"
+# A mark holds a word that is new in every process, so that no text of a mapping or an export can pass for one.
+_WORD = secrets.token_hex(8)
 _MARK = re.compile(
-    r'slot-(uuid|identity|patient|encounter|performer|device|location|original)-slot|\{"text":"slot-(notes)-slot"\}'
-    rf"|({re.escape(_MARKED_TIME)})|98765432(\d)\.5"
+    rf"slot-(uuid|identity|patient|encounter|performer|device|location|original)-{_WORD}"
+    rf'|\{{"text":"slot-(notes)-{_WORD}"\}}'
+    rf'|(?<="effectiveDateTime":")({re.escape(_MARKED_TIME)})|(?<="value":)98765432(\d)\.5'
 )
+_LONE = re.compile("[\ud800-\udfff]")
+_SEPARATOR = re.compile(r"[\\,$|]")
 _SHAPES_KEPT = 4096
 _TEXTS_KEPT = 20_000
 
 
 class _Template(NamedTuple):
-    """A serialised record split at its slots: `pieces` has as many texts as `pick` returns values."""
+    """A serialised record split at its slots.
 
-    pieces: tuple[str, ...]
+    Attributes:
+        pieces: the texts between the slots at even places, and room for the values of the slots at odd ones.
+        pick: takes the values of the slots, in order, from a context.
+    """
+
+    pieces: list[str]
     pick: Callable[[list[str]], tuple[str, ...]]
+
+    def fill(self, context: list[str]) -> str:
+        """The record with the slots filled from `context`, which has a text for each of `_SLOTS`."""
+        pieces = self.pieces.copy()
+        pieces[1::2] = self.pick(context)
+        return "".join(pieces)
+
+
+class _Plan(NamedTuple):
+    """Observations of a set.
+
+    Attributes:
+        keys: keys of all of them, a set panel last.
+        groups: for each but the set panel, its key and the places of its readings in the set (-1: not there).
+        members: keys of the members of the set panel; empty when there is none.
+    """
+
+    keys: tuple[str, ...]
+    groups: tuple[tuple[str, tuple[int, ...]], ...]
+    members: tuple[str, ...]
 
 
 def _inner(text: str) -> str:
-    """Text as the inside of a JSON string."""
-    return json.dumps(text, ensure_ascii=False)[1:-1]
+    """Text as the inside of a JSON string; half a surrogate pair is escaped, for verification to refuse it."""
+    return _LONE.sub(lambda half: f"\\u{ord(half[0]):04x}", json.dumps(text, ensure_ascii=False)[1:-1])
 
 
 def _mark(name: str) -> str:
-    return f"slot-{name}-slot"
+    return f"slot-{name}-{_WORD}"
 
 
 def uuid_root(identity: str) -> str:
@@ -75,8 +105,13 @@ def uuid_root(identity: str) -> str:
     return f"{identity[:8]}-{identity[8:12]}-8{identity[13:16]}-{variant}{identity[17:20]}-{identity[20:28]}"
 
 
-def _if_none_exist(system: str, value: str) -> str:
-    return f"identifier={quote(system, safe=':/.-_~')}|{quote(value, safe='.-_~')}"
+def _if_none_exist(system: str, value: str, *, by: str = "identifier") -> str:
+    """A search for exactly this token: first the escapes of a search value, then those of a URL.
+
+    Source: FHIR R4 4.0.1, http://hl7.org/fhir/R4/search.html#escaping.
+    """
+    system, value = (_SEPARATOR.sub(r"\\\g<0>", text) for text in (system, value))
+    return f"{by}={quote(system, safe=':/.-_~')}|{quote(value, safe='.-_~', errors='surrogatepass')}"
 
 
 def _coding(coding: Coding) -> dict[str, str]:
@@ -125,9 +160,11 @@ class FhirRenderer:
         self._gateway_version = gateway_version
         self._vitals = vitals()
         self._panels = panels()
-        self._templates: dict[tuple[Any, ...], _Template] = {}
-        self._shapes: dict[Reading, tuple[Any, ...]] = {}
-        self._numbers: dict[Reading, str] = {}
+        self._templates: dict[Hashable, dict[Hashable, _Template]] = {}
+        self._plans: dict[tuple[str, ...], _Plan] = {}
+        self._shapes: dict[tuple[object, ...], int] = {}
+        self._known: dict[Reading, tuple[int, str]] = {}
+        self._devices: dict[Party, str] = {}
         self._parties: dict[Party, str] = {}
 
     # -- one set ---------------------------------------------------------------------------------------------------
@@ -135,114 +172,133 @@ class FhirRenderer:
     def observations(self, item: SetItem) -> list[str]:
         """The Observations of a set, each as one text: a line's JSON (`ndjson`) or a bundle entry's JSON."""
         identity = item.identity
-        parties = self._parties
-        if len(parties) > _TEXTS_KEPT:
-            parties.clear()
+        operator, encounter, location = item.operator, item.encounter, item.location
         options = (
-            item.device is not None, item.operator is not None, item.encounter is not None,
-            item.location is not None, bool(item.notes),
+            item.patient.system, item.device is not None, operator and operator.system, encounter and encounter.system,
+            location and location.system, bool(item.notes),
         )  # fmt: skip
-        device = ""
-        if item.device is not None:
-            device = self.device_uuid(item.device) if self.container != "ndjson" else self.device_id(item.device)
         context = [
             uuid_root(identity),
             identity,
             self._party(item.patient),
-            self._party(item.encounter),
+            self._party(encounter),
             item.moment.fhir,
-            self._party(item.operator),
-            device,
-            self._party(item.location),
+            self._party(operator),
+            self._device_reference(item.device) if item.device is not None else "",
+            self._party(location),
             self._notes(item.notes) if item.notes else "",
-            "", "", "", "", "", "",
+            "", "", "", "", "",
         ]  # fmt: skip
+        known = self._known
+        if len(known) > _TEXTS_KEPT:
+            known.clear()
+        readings = item.readings
+        plan = self._plan(readings)
+        templates = self._templates.get(options)
+        if templates is None:
+            templates = self._templates[options] = {}
         records: list[str] = []
-        keys: list[str] = []
-        for key, members in self._groups(item.readings):
-            shape = (key, options, tuple([self._shape(reading) for reading in members]))
-            template = self._templates.get(shape)
-            new = template is None
-            if template is None:
-                template = self._compile(shape, key, members, item)
-            for position, reading in zip(_NUMBERS, members, strict=False):
-                if reading is not None:
-                    number = self._numbers.get(reading)
-                    context[position] = self._number(reading) if number is None else number
+        for key, places in plan.groups:
+            shape: int | tuple[int, ...]
+            if len(places) == 1:
+                reading = readings[places[0]]
+                shape, context[_NUMBERS[0]] = known.get(reading) or self._learn(reading)
+            else:
+                numbers = []
+                for position, place in zip(_NUMBERS, places, strict=False):
+                    if place < 0:
+                        numbers.append(-1)
+                    else:
+                        reading = readings[place]
+                        number, context[position] = known.get(reading) or self._learn(reading)
+                        numbers.append(number)
+                shape = tuple(numbers)
             if self._output.keep_original:
-                context[_ORIGINAL] = self._originals(members)
-            record = "".join(chain.from_iterable(zip(template.pieces, template.pick(context), strict=True)))
-            if new:
-                self.fresh.append(record)
-            records.append(record)
-            keys.append(key)
-        if self._output.fhir.panel and keys:
-            panel_shape = ("vital_signs", options, tuple(keys))
-            panel_template = self._templates.get(panel_shape)
-            if panel_template is None:
-                panel_template = self._compile_set_panel(panel_shape, keys, item)
-            records.append(
-                "".join(chain.from_iterable(zip(panel_template.pieces, panel_template.pick(context), strict=True)))
-            )
+                context[_ORIGINAL] = self._originals([readings[place] for place in places if place >= 0])
+            template = templates.get(shape)
+            if template is None:
+                members = [readings[place] if place >= 0 else None for place in places]
+                template = self._kept(templates, shape, self._compile(key, members, item))
+                self.fresh.append(template.fill(context))
+            records.append(template.fill(context))
+        if plan.members:
+            template = templates.get(plan.keys)
+            if template is None:
+                template = self._kept(templates, plan.keys, self._compile_set_panel(plan.members, item))
+                self.fresh.append(template.fill(context))
+            records.append(template.fill(context))
         return records
 
-    def _groups(self, readings: Sequence[Reading]) -> list[tuple[str, list[Reading | None]]]:
-        """Readings by the Observation they go into: (key of vital or panel, members in fixed order)."""
-        groups: list[tuple[str, list[Reading | None]]] = []
-        panel_at: dict[str, int] = {}
-        table = self._vitals
-        for reading in readings:
-            vital = table[reading.vital]
-            panel = vital.panel
-            if not panel and self._us_core and reading.vital in _OXYGEN:
-                panel = "spo2"
-            if not panel:
-                groups.append((reading.vital, [reading]))
-                continue
-            if panel == "spo2":
-                if "spo2" not in panel_at:
-                    if not any(other.vital == "spo2" and other.value is not None for other in readings):
-                        groups.append((reading.vital, [reading]))
-                        continue
-                    panel_at["spo2"] = len(groups)
-                    groups.append(("spo2", [None] * len(_OXYGEN)))
-                groups[panel_at["spo2"]][1][_OXYGEN.index(reading.vital)] = reading
-                continue
-            members = self._panels[panel].members
-            if panel not in panel_at:
-                panel_at[panel] = len(groups)
-                groups.append((panel, [None] * len(members)))
-            groups[panel_at[panel]][1][members.index(reading.vital)] = reading
-        return groups
+    def _kept(self, templates: dict[Hashable, _Template], shape: Hashable, template: _Template) -> _Template:
+        if len(templates) >= _SHAPES_KEPT:
+            templates.clear()
+        templates[shape] = template
+        return template
 
-    def _shape(self, reading: Reading | None) -> tuple[Any, ...] | None:
-        if reading is None:
-            return None
-        shape = self._shapes.get(reading)
-        if shape is None:
-            if len(self._shapes) > _TEXTS_KEPT:
-                self._shapes.clear()
-            shape = (
-                reading.vital, reading.value is None, reading.unit, reading.comparator, reading.code, reading.site,
-                reading.method, reading.reason, reading.meaning,
-                reading.flagged and self._output.mark_questionable,
-                self._output.keep_original and bool(_original(reading)),
-            )  # fmt: skip
-            self._shapes[reading] = shape
-        return shape
+    def keys(self, item: SetItem) -> tuple[str, ...]:
+        """Keys of the Observations that `observations` gives for the set, in order."""
+        return self._plan(item.readings).keys
 
-    def _number(self, reading: Reading) -> str:
-        if len(self._numbers) > _TEXTS_KEPT:
-            self._numbers.clear()
-        text = "" if reading.value is None else format(reading.value, "f")
-        self._numbers[reading] = text
-        return text
+    def _plan(self, readings: Sequence[Reading]) -> _Plan:
+        """How the readings of a set are spread over Observations; the same for every set of the same vitals."""
+        vitals_of = tuple([reading.vital for reading in readings])
+        plan = self._plans.get(vitals_of)
+        if plan is None:
+            plan = self._make_plan(readings)
+            # Where oxygen goes depends on whether the saturation has a value, and not on the vitals alone.
+            if not (self._us_core and "spo2" in vitals_of):
+                if len(self._plans) > _SHAPES_KEPT:
+                    self._plans.clear()
+                self._plans[vitals_of] = plan
+        return plan
+
+    def _make_plan(self, readings: Sequence[Reading]) -> _Plan:
+        groups: dict[str, list[int]] = {}
+        saturation = self._us_core and any(each.vital == "spo2" and each.value is not None for each in readings)
+        for position, reading in enumerate(readings):
+            panel = self._vitals[reading.vital].panel
+            members: Sequence[str] = self._panels[panel].members if panel else (reading.vital,)
+            if saturation and reading.vital in _OXYGEN:
+                panel, members = "spo2", _OXYGEN
+            places = groups.setdefault(panel or reading.vital, [-1] * len(members))
+            places[members.index(reading.vital)] = position
+        keys = tuple(groups)
+        members = ()
+        if self._output.fhir.panel:
+            # Members must follow the vitalsigns profile themselves (R4 vitalspanel): no scores, no laboratory values.
+            members = tuple(key for key in keys if self._kind(key).category.code == "vital-signs")
+        if members:
+            keys += ("vital_signs",)
+        return _Plan(keys, tuple((key, tuple(places)) for key, places in groups.items()), members)
+
+    def _learn(self, reading: Reading) -> tuple[int, str]:
+        """The number of a reading's shape, and the text of its value."""
+        shape = (
+            reading.vital, reading.outcome, reading.value is None, reading.unit, reading.comparator, reading.code,
+            reading.site, reading.method, reading.reason, reading.meaning,
+            reading.flagged and self._output.mark_questionable,
+            self._output.keep_original and bool(_original(reading)),
+        )  # fmt: skip
+        number = self._shapes.setdefault(shape, len(self._shapes))
+        known = self._known[reading] = (number, "" if reading.value is None else format(reading.value, "f"))
+        return known
+
+    def _device_reference(self, device: Party) -> str:
+        reference = self._devices.get(device)
+        if reference is None:
+            if len(self._devices) > _TEXTS_KEPT:
+                self._devices.clear()
+            reference = self.device_id(device) if self.container == "ndjson" else self.device_uuid(device)
+            self._devices[device] = reference
+        return reference
 
     def _party(self, party: Party | None) -> str:
         if party is None:
             return ""
         text = self._parties.get(party)
         if text is None:
+            if len(self._parties) > _TEXTS_KEPT:
+                self._parties.clear()
             text = self._parties[party] = _inner(party.value)
         return text
 
@@ -260,7 +316,8 @@ class FhirRenderer:
         return device.system or f"{self._mapping.namespace}/device"
 
     def _device_digest(self, device: Party) -> str:
-        return hashlib.blake2b(f"{self.device_system(device)}|{device.value}".encode(), digest_size=16).hexdigest()
+        text = f"{self.device_system(device)}|{device.value}".encode("utf-8", "surrogatepass")
+        return hashlib.blake2b(text, digest_size=16).hexdigest()
 
     def device_uuid(self, device: Party) -> str:
         """The fullUrl of the Device entry in a bundle."""
@@ -274,15 +331,19 @@ class FhirRenderer:
         """A Device resource as a line's JSON or a bundle entry's JSON."""
         from fhir.resources.R4B.device import Device
 
-        identifier = {"system": self.device_system(device), "value": device.value}
+        system = self.device_system(device)
+        identifier = {"system": system, "value": _mark("device")}
         content: dict[str, Any] = {"resourceType": "Device", "identifier": [identifier]}
         if self.container == "ndjson":
             content["id"] = self._device_digest(device)
-        text = Device.model_validate(content).model_dump_json()
-        return self._entry(text, self.device_uuid(device), "Device", _if_none_exist(**identifier))
+        text = Device.model_validate(content).model_dump_json().replace(_mark("device"), _inner(device.value))
+        return self._entry(text, self.device_uuid(device), "Device", _if_none_exist(system, device.value))
 
     def provenance(self, references: Sequence[str], moments: Sequence[Moment], number: str) -> str:
         """A Provenance for the records named, as a line's JSON or a bundle entry's JSON.
+
+        R4 gives a Provenance no identifier: a tag made of what it speaks of lets a server know it again, so that a
+        transaction sent twice adds nothing.
 
         Args:
             references: references of the target Observations.
@@ -302,8 +363,10 @@ class FhirRenderer:
             exact = [moment for moment in moments if moment.precision != "day"]
             recorded = max(exact, key=lambda moment: moment.epoch).fhir if exact else ""
         version = self._gateway_version
+        tag = {"system": f"{self._mapping.namespace}/provenance", "code": digest}
         content: dict[str, Any] = {
             "resourceType": "Provenance",
+            "meta": {"tag": [tag]},
             "target": [{"reference": _mark("identity")}],
             "agent": [
                 {
@@ -335,20 +398,14 @@ class FhirRenderer:
             text = text.replace(written.group(0), f'"recorded":"{recorded}"', 1)
         before, after = text.split('{"reference":"' + _mark("identity") + '"}')
         targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
-        return self._entry(before + targets + after, "urn:uuid:" + uuid_root(digest) + "0001", "Provenance", "")
+        search = _if_none_exist(tag["system"], tag["code"], by="_tag")
+        return self._entry(before + targets + after, "urn:uuid:" + uuid_root(digest) + "0001", "Provenance", search)
 
     def reference(self, identity: str, key: str) -> str:
         """Reference to the Observation of `key` in the set `identity`, as other records name it."""
         if self.container == "ndjson":
             return f"Observation/{identity}-{key.replace('_', '-')}"
         return f"urn:uuid:{uuid_root(identity)}{self._serial(key):04x}"
-
-    def keys(self, item: SetItem) -> list[str]:
-        """Keys of the Observations that `observations` gives for the set, in order."""
-        keys = [key for key, _ in self._groups(item.readings)]
-        if self._output.fhir.panel and keys:
-            keys.append("vital_signs")
-        return keys
 
     def bundle(self, entries: Sequence[str]) -> str:
         """A Bundle of the given entries, as JSON without a line end."""
@@ -359,18 +416,18 @@ class FhirRenderer:
             return resource
         entry = f'{{"fullUrl":"{full_url}","resource":{resource}'
         if self.container == "transaction":
-            entry += f',"request":{{"method":"POST","url":"{kind}"'
-            if if_none_exist:
-                entry += f',"ifNoneExist":"{_inner(if_none_exist)}"'
-            entry += "}"
+            entry += f',"request":{{"method":"POST","url":"{kind}","ifNoneExist":"{_inner(if_none_exist)}"}}'
         return entry + "}"
 
+    def _kind(self, key: str) -> Vital | Panel:
+        return self._panels[key] if key in self._panels else self._vitals[key]
+
     def _serial(self, key: str) -> int:
-        return self._panels[key].number if key in self._panels else self._vitals[key].number
+        return self._kind(key).number
 
     # -- shapes ----------------------------------------------------------------------------------------------------
 
-    def _compile(self, shape: tuple[Any, ...], key: str, members: Sequence[Reading | None], item: SetItem) -> _Template:
+    def _compile(self, key: str, members: Sequence[Reading | None], item: SetItem) -> _Template:
         """Build one shape with the library, validate it, and split it at its slots."""
         content = self._frame(key, item)
         if key in self._panels:
@@ -384,14 +441,14 @@ class FhirRenderer:
             notes.append({"text": _mark("original")})
         if notes:
             content["note"] = notes
-        return self._split(shape, key, content)
+        return self._split(key, content)
 
-    def _compile_set_panel(self, shape: tuple[Any, ...], keys: Sequence[str], item: SetItem) -> _Template:
+    def _compile_set_panel(self, keys: Sequence[str], item: SetItem) -> _Template:
         content = self._frame("vital_signs", item)
         panel = self._panels["vital_signs"]
         content["code"] = _concept(panel.codings, panel.title)
         content["hasMember"] = [{"reference": self._marked_reference(key)} for key in keys]
-        return self._split(shape, "vital_signs", content)
+        return self._split("vital_signs", content)
 
     def _marked_reference(self, key: str) -> str:
         if self.container == "ndjson":
@@ -400,7 +457,7 @@ class FhirRenderer:
 
     def _frame(self, key: str, item: SetItem) -> dict[str, Any]:
         """What every Observation of the set has in common."""
-        kind: Vital | Panel = self._panels[key] if key in self._panels else self._vitals[key]
+        kind = self._kind(key)
         profile = kind.us_core if self._us_core and kind.us_core else kind.profile
         content: dict[str, Any] = {
             "resourceType": "Observation",
@@ -508,7 +565,7 @@ class FhirRenderer:
             if method is not None and "method" not in content:
                 content["method"] = _concept([method.snomed], method.title) if method.snomed else {"text": method.title}
 
-    def _split(self, shape: tuple[Any, ...], key: str, content: dict[str, Any]) -> _Template:
+    def _split(self, key: str, content: dict[str, Any]) -> _Template:
         from fhir.resources.R4B.observation import Observation
 
         text = Observation.model_validate(content).model_dump_json()
@@ -524,16 +581,11 @@ class FhirRenderer:
                 name = "effective"
             elif match.group(4):
                 name = f"number{match.group(4)}"
-            pieces.append(text[position : match.start()])
+            pieces += (text[position : match.start()], "")
             order.append(_POSITION[name])
             position = match.end()
         pieces.append(text[position:])
-        order.append(_POSITION["end"])
-        template = _Template(tuple(pieces), itemgetter(*order))
-        if len(self._templates) >= _SHAPES_KEPT:
-            self._templates.clear()
-        self._templates[shape] = template
-        return template
+        return _Template(pieces, itemgetter(*order))
 
 
 _OXYGEN = ("spo2", "oxygen_flow", "oxygen_concentration")

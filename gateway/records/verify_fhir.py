@@ -89,7 +89,10 @@ _UUID8 = re.compile(rb"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-8[0-9a-f]{3}-[89ab][0-9a
 _LITERAL = re.compile(r"(?:https?://\S+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9.-]{1,64}", re.ASCII)
 _QUERY = re.compile(r"(?:[A-Za-z0-9\-._~!$'()*,;:@/?|]|%[0-9A-Fa-f]{2})+", re.ASCII)
 _HEX = re.compile(rb"[0-9a-f]{32}")
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
+_HEX4 = re.compile(rb"[0-9a-f]{4}")
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
+_TOKEN_PART = re.compile(r"(?:[^\\,$|]|\\[\\,$|])*", re.DOTALL)
+_UNRECORDED = {"extension": [{"url": BASE + "data-absent-reason", "valueCode": "unknown"}]}
 
 
 class _UnreadableError(ValueError):
@@ -138,12 +141,15 @@ def _parse(data: bytes) -> dict[str, Any]:
 
 
 def _no_blanks(value: Any, say: Say, where: str) -> None:
-    """FHIR's JSON has no null, no empty text, list or object, and no control characters (ele-1, R4 JSON rules)."""
+    """FHIR's JSON has no null, no empty text, list or object, no control characters (ele-1, R4 JSON rules).
+
+    Half a surrogate pair is no Unicode text and cannot be sent as UTF-8.
+    """
     if value is None or value == "" or value == [] or value == {}:
         say(f"{where}: empty or null elements are not allowed")
     elif isinstance(value, str):
         if _CONTROL.search(value):
-            say(f"{where}: control characters are not allowed")
+            say(f"{where}: control characters and halves of a surrogate pair are not allowed")
     elif isinstance(value, dict):
         for key, item in value.items():
             _no_blanks(item, say, f"{where}.{key}" if key.isidentifier() and len(key) < 40 else where)
@@ -306,7 +312,14 @@ def _m_id(value: Any, say: Say) -> Hashable:
 def _m_meta(value: Any, say: Say) -> Hashable:
     meta = _members(value, say, "meta", "profile source tag security")
     profiles = _list(meta["profile"], say, "meta.profile") if "profile" in meta else []
+    if "tag" in meta:
+        _tags(meta, say)
     return tuple(_uri(profile, say, "meta.profile") for profile in profiles)
+
+
+def _tags(meta: dict[str, Any], say: Say) -> Codings:
+    """Check the tags of a resource; returns their systems and codes."""
+    return _concept({"coding": meta["tag"]}, say, "meta.tag")
 
 
 def _m_extension(value: Any, say: Say) -> Hashable:
@@ -581,8 +594,13 @@ def _row_of(facts: Facts, say: Say) -> Published | None:
     if facts.get("id") and facts["id"] != f"{identity}-{key.replace('_', '-')}":
         say("id and identifier are not those of the same record")
     for member in facts.get("hasMember", ()):
-        if member != "urn" and not member.startswith(f"Observation/{identity}-"):
+        if member == "urn":
+            continue
+        if not member.startswith(f"Observation/{identity}-"):
             say("hasMember names an Observation of another set")
+        row = BY_KEY.get(member.partition("-")[2].replace("-", "_"))
+        if row is not None and row.category != "vital-signs":
+            say("hasMember names an Observation that is not a vital sign")
     if key not in BY_KEY:
         say(f"no published rule is known for records of {shown(key)}")
         return None
@@ -686,12 +704,21 @@ _COMPONENT_ROWS = {row.codes[0]: row for row in ROWS if row.codes[0] in PANEL_OF
 
 
 class _Resource(NamedTuple):
-    """What a bundle needs to know of a resource: its type, identifier (system, value), id, and where it refers to."""
+    """What a bundle needs to know of a resource.
+
+    Attributes:
+        type: its resourceType.
+        identifier: system and value by which a server knows it again; of a Provenance, system and code of its tag.
+        id: its id, or "".
+        references: where it refers to, each with the type that must be there ("" for several).
+        parameter: the search parameter for `identifier`.
+    """
 
     type: str
     identifier: tuple[str, str] = ("", "")
     id: str = ""
     references: tuple[tuple[str, str], ...] = ()
+    parameter: str = "identifier"
 
 
 _REFERRING = {
@@ -767,8 +794,8 @@ def _device(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
 
 def _provenance(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
     allowed = (
-        "resourceType id meta extension target occurredPeriod occurredDateTime recorded policy location reason "
-        "activity agent entity"
+        "resourceType id meta extension target occurredPeriod occurredDateTime recorded _recorded policy location "
+        "reason activity agent entity"
     )
     _members(members, say, "Provenance", allowed)
     name = _head(members, say, bundled)
@@ -780,7 +807,10 @@ def _provenance(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
     found = [(target, "") for target in targets if target]
     if len(set(found)) != len(found):
         say("Provenance.target names one record twice")
-    _instant(members.get("recorded"), say, "Provenance.recorded")
+    if "recorded" in members or members.get("_recorded") != _UNRECORDED:
+        _instant(members.get("recorded"), say, "Provenance.recorded")
+    if "recorded" in members and "_recorded" in members:
+        say("Provenance.recorded is there and said to be absent")
     for item in _list(members.get("agent"), say, "Provenance.agent"):
         agent = _members(item, say, "Provenance.agent", "type role who onBehalfOf")
         if "type" in agent:
@@ -795,7 +825,10 @@ def _provenance(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
         _concept(members["activity"], say, "Provenance.activity", coded=False)
     if not bundled and any(reference.startswith("urn:") for reference, _ in found):
         say("a urn:uuid reference cannot be resolved outside a bundle")
-    return _Resource("Provenance", ("", ""), name, tuple(item for item in found if item[0]))
+    meta = members.get("meta")
+    tags = _tags(meta, lambda _: None) if isinstance(meta, dict) and "tag" in meta else ()
+    references = tuple(item for item in found if item[0])
+    return _Resource("Provenance", tags[0] if tags else ("", ""), name, references, "_tag")
 
 
 def _provenance_reference(value: Any, say: Say, where: str, types: str) -> str:
@@ -834,13 +867,32 @@ def _request_fits(request: tuple[str, str, str], resource: _Resource, say: Say) 
         say("request.url is not the type of the resource")
     system, value = resource.identifier
     if not value:
+        say("the resource has nothing to be known again by, so delivering twice would record twice")
         return
     if not query:
         say("request.ifNoneExist is missing, so delivering twice would record twice")
         return
     name, _, text = query.partition("=")
-    if name != "identifier" or unquote(text) != (f"{system}|{value}" if system else value):
-        say("request.ifNoneExist does not ask for the identifier of the resource")
+    if name != resource.parameter or _searched(unquote(text)) != ((system, value) if system else (value,)):
+        what = "tag" if resource.parameter == "_tag" else "identifier"
+        say(f"request.ifNoneExist does not ask for the {what} of the resource")
+
+
+def _searched(text: str) -> tuple[str, ...]:
+    """The parts of a token search, system and code or code alone; () when it is not a search for exactly one token.
+
+    A backslash stands before each comma, dollar sign, bar and backslash of a part (FHIR R4 search, "escaping").
+    """
+    parts: list[str] = []
+    at = 0
+    while (found := _TOKEN_PART.match(text, at)) is not None:
+        parts.append(re.sub(r"\\(.)", r"\1", found[0]))
+        at = found.end() + 1
+        if at > len(text):
+            return tuple(parts)
+        if text[at - 1] != "|":
+            break
+    return ()
 
 
 def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None:
@@ -948,6 +1000,8 @@ _LONG: Final = 250
 _IDENTIFIER, _VALUE = b',"identifier":[{"system":"', b'"value":"'
 _ENTRIES, _NEXT, _REQUEST = b'"entry":[{"fullUrl":', b'},{"fullUrl":', b',"request":{'
 _PANEL: Final = (b".vital_signs", b"-vital-signs")
+_TARGETS, _BETWEEN_TARGETS, _END_OF_TARGETS = b'"target":[{"reference":"', b'"},{"reference":"', b'"}]'
+_TARGET: Final = re.compile(rb"Observation/[A-Za-z0-9.-]{1,64}|urn:uuid:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _OBSERVATION, _RESOURCE = b'{"resourceType":"Observation",', b',"resource":{'
 _OBSERVATION_ID: Final = b'{"resourceType":"Observation","id":"'
 _AT: Final = len(_OBSERVATION_ID)
@@ -958,6 +1012,29 @@ class _Piece(NamedTuple):
 
     facts: int
     references: tuple[tuple[str, str], ...]
+
+
+def _other(body: bytes, say: Say, *, us_core: bool, bundled: bool) -> _Resource:
+    """Judge any resource whole, with a short cut through a long list of plain Provenance targets.
+
+    A Provenance names every record of its batch: the list is read as text, and all but its first item are left out of
+    what is parsed. Each item left out is a complete reference, so nothing about the rest changes.
+    """
+    start = body.find(_TARGETS) + len(_TARGETS)
+    end = body.find(_END_OF_TARGETS, start)
+    if start < len(_TARGETS) or end < 0:
+        return _resource(_parse(body), say, us_core=us_core, bundled=bundled)
+    targets = body[start:end].split(_BETWEEN_TARGETS)
+    if not all(map(_TARGET.fullmatch, targets)):
+        return _resource(_parse(body), say, us_core=us_core, bundled=bundled)
+    resource = _resource(_parse(body[:start] + targets[0] + body[end:]), say, us_core=us_core, bundled=bundled)
+    if len(set(targets)) != len(targets):
+        say("Provenance.target names one record twice")
+    if bundled:
+        return resource._replace(references=(*resource.references, *((target.decode(), "") for target in targets)))
+    if any(target.startswith(b"urn:") for target in targets[1:]):
+        say("a urn:uuid reference cannot be resolved outside a bundle")
+    return resource
 
 
 class _Shape(NamedTuple):
@@ -991,8 +1068,10 @@ class FhirVerifier:
         self._by_number: list[tuple[tuple[str, Any], ...]] = []
         self._fits: dict[tuple[int, ...], bool] = {}
         self._devices: dict[bytes, str] = {}
+        self._entries: dict[tuple[str, bytes], _Resource] = {}
         self._shapes: dict[bytes, _Shape] = {}
         self._identity = b""
+        self._joined: dict[tuple[_Piece, ...], _Piece] = {}
         self._middle: tuple[bytes, _Piece] = (b"\n", _Piece(-1, ()))
 
     def lines(self, data: bytes) -> list[Problem]:
@@ -1056,7 +1135,7 @@ class FhirVerifier:
             found.append(Problem(index, what))
 
         try:
-            resource = _resource(_parse(line), say, us_core=self.us_core, bundled=False)
+            resource = _other(line, say, us_core=self.us_core, bundled=False)
         except _UnreadableError as error:
             say(str(error))
             return b""
@@ -1090,7 +1169,7 @@ class FhirVerifier:
         if kind in _PANEL:
             line = line.replace(identity, _MASK)
         shape = self._shapes.get(kind)
-        if shape is not None and line.startswith(identity.join(shape.around) + _SUBJECT):
+        if shape is not None and line.startswith(identity.join(shape.around)):
             subject, piece = shape.length, shape.piece
         else:
             subject = line.find(_SUBJECT, 30)
@@ -1101,7 +1180,7 @@ class FhirVerifier:
             if found is None:
                 return False
             piece = found
-            self._shapes[kind] = _Shape(head.split(_MASK), piece, subject)
+            self._shapes[kind] = _Shape((head + _SUBJECT).split(_MASK), piece, subject)
         # Records of one set stand together and say the same of patient, time, operator and device.
         if line.startswith(self._middle[0], subject):
             text, whose = self._middle
@@ -1163,15 +1242,21 @@ class FhirVerifier:
             if place > 1:
                 cuts.append(line[at:place])
                 at = place
-        facts: tuple[tuple[str, Any], ...] = (("effectiveDateTime", None),)
-        inside: tuple[tuple[str, str], ...] = ()
+        found: list[_Piece] = []
         for cut in cuts:
             piece = self._pieces[cut] if cut in self._pieces else self._piece(cut)
             if piece is None:
                 return None, 0
-            facts += self._by_number[piece.facts]
-            inside += piece.references
-        whose = _Piece(self._number(facts), inside)
+            found.append(piece)
+        key = tuple(found)
+        whose = self._joined.get(key)
+        if whose is None:
+            if len(self._joined) >= self.REMEMBERED:
+                self._joined.clear()
+            facts = [fact for piece in found for fact in self._by_number[piece.facts]]
+            references = [reference for piece in found for reference in piece.references]
+            number = self._number((("effectiveDateTime", None), *facts))
+            whose = self._joined[key] = _Piece(number, tuple(references))
         self._middle = line[subject:at], whose
         return whose, at
 
@@ -1271,6 +1356,8 @@ class FhirVerifier:
         try:
             kind = _bundle_head(_parse(data[: at - 1] + b"}"), said.append)
             places: dict[str, str] = {}
+            observations: set[bytes] = set()
+            prefix = b"\n"
             names: set[tuple[str, ...] | bytes] = set()
             references: list[tuple[tuple[str, str], ...]] = []
             entries = data[at + len(_ENTRIES) : -3].split(_NEXT)
@@ -1289,12 +1376,22 @@ class FhirVerifier:
                     else:
                         start = body.find(_VALUE, body.find(_IDENTIFIER)) + len(_VALUE)
                         name = body[start : body.find(b'"', start)]
-                    if not self._quick(body, name, request, True, references) or not _UUID8.fullmatch(url):
+                    # The addresses of one set differ in their last four digits only.
+                    if url[:-4] != prefix or not _HEX4.fullmatch(url[-4:]):
+                        if not _UUID8.fullmatch(url):
+                            return False
+                        prefix = url[:-4]
+                    if not self._quick(body, name, request, True, references):
                         return False
                     names.add(name)
-                    places[url.decode()] = "Observation"
+                    observations.add(url)
                     continue
-                resource = _resource(_parse(body), said.append, us_core=self.us_core, bundled=True)
+                known = self._entries.get((kind, entry))
+                if known is not None and url.decode() not in places:
+                    places[url.decode()] = known.type
+                    names.add((known.type, *known.identifier))
+                    continue
+                resource = _other(body, said.append, us_core=self.us_core, bundled=True)
                 _full_url(url.decode("ascii", "replace"), resource, places, said.append)
                 references.append(resource.references)
                 if request:
@@ -1307,8 +1404,13 @@ class FhirVerifier:
                     names.add((resource.type, *resource.identifier))
                 else:
                     named -= 1
+                if resource.type == "Device" and resource.identifier[1] and not said:
+                    if len(self._entries) >= self.REMEMBERED:
+                        self._entries.clear()
+                    self._entries[kind, entry] = resource
         except _UnreadableError:
             return False
+        places.update({url.decode(): "Observation" for url in observations})
         if said or len(places) != len(entries) or len(names) != named:
             return False
         return not any(_unresolved(*item, places) for item in set().union(*references))

@@ -269,6 +269,7 @@ DEVICE: Record = {
 PROVENANCE: Record = {
     "resourceType": "Provenance",
     "id": "batch-1",
+    "meta": {"tag": [{"system": NAMESPACE + "/provenance", "code": "b7c1"}]},
     "target": [{"reference": f"Observation/{IDENTITY}-spo2"}],
     "recorded": "2026-03-14T09:40:00-05:00",
     "agent": [{"who": {"display": "Spot-check gateway"}}],
@@ -321,6 +322,8 @@ def bundle(kind: str = "transaction", panel: bool = False) -> Record:
             entry["request"] = {"method": "POST", "url": resource["resourceType"]}
             for identifier in resource.get("identifier", ()):
                 entry["request"]["ifNoneExist"] = f"identifier={identifier['system']}|{identifier['value']}"
+            if resource["resourceType"] == "Provenance":
+                entry["request"]["ifNoneExist"] = f"_tag={NAMESPACE}/provenance|b7c1"
     return {"resourceType": "Bundle", "type": kind, "timestamp": "2026-03-14T09:40:00-05:00", "entry": entries}
 
 

@@ -199,6 +199,12 @@ FAULTS: list[tuple[str, str, Change, str]] = [
         "set",
     ),
     ("vital_signs", "member twice", lambda r: r["hasMember"].append(r["hasMember"][0]), "twice"),
+    (
+        "vital_signs",
+        "member is a score",
+        put("hasMember", 0, "reference", to=f"Observation/{made.IDENTITY}-coma-score"),
+        "not a vital sign",
+    ),
     ("vital_signs", "member is a device", put("hasMember", 0, "reference", to="Device/7"), "Observation"),
     (
         "spo2",
@@ -310,6 +316,7 @@ LINE = compact(records()["spo2"])
         (LINE.replace(b"SpO2", b"\xff").replace(b"Oxygen", b"\xff", 1), "UTF-8"),
         (LINE.replace(made.IDENTITY.encode(), b"\x00"), "not JSON"),
         (LINE.replace(b"H0417", b"H\x01417"), "not JSON"),
+        (LINE.replace(b"H0417", b"H\\ud83d417"), "surrogate"),
         (LINE.replace(b'"subject":{"identifier"', b'"subject":{"x":[{"identifier"', 1), "not JSON"),
         (b"[" * 100_000, "nested too deeply"),
     ],
@@ -339,6 +346,8 @@ def test_a_record_that_stands_twice_is_named() -> None:
     assert [problem.index for problem in verifier.lines(b"\n".join([device, device]))] == [1]
 
 
+UNRECORDED = {"extension": [{"url": BASE + "data-absent-reason", "valueCode": "unknown"}]}
+
 OTHER_FAULTS: list[tuple[Record, Change, str]] = [
     (made.DEVICE, drop("identifier"), "identifier"),
     (made.DEVICE, drop("id"), "id is missing"),
@@ -348,6 +357,11 @@ OTHER_FAULTS: list[tuple[Record, Change, str]] = [
     (made.PROVENANCE, drop("target"), "target"),
     (made.PROVENANCE, drop("recorded"), "recorded"),
     (made.PROVENANCE, put("recorded", to="2026-03-14"), "instant"),
+    (made.PROVENANCE, put("_recorded", to=UNRECORDED), "said to be absent"),
+    (made.PROVENANCE, lambda r: (r.pop("recorded"), r.update(_recorded={"extension": []})), "instant"),
+    (made.PROVENANCE, put("meta", "tag", 0, "system", to="provenance"), "meta.tag"),
+    (made.PROVENANCE, drop("meta", "tag", 0, "code"), "meta.tag"),
+    (made.PROVENANCE, put("meta", "tag", to=[]), "meta.tag"),
     (made.PROVENANCE, drop("agent"), "agent"),
     (made.PROVENANCE, drop("agent", 0, "who"), "who"),
     (made.PROVENANCE, put("entity", 0, "role", to="cause"), "role"),
@@ -363,6 +377,40 @@ def test_device_and_provenance(record: Record, change: Change, says: str) -> Non
     assert told(record) == []
     change(record)
     assert any(says in what for what in told(record))
+
+
+def test_the_time_of_a_provenance_may_be_said_to_be_unknown() -> None:
+    record = {key: value for key, value in made.PROVENANCE.items() if key != "recorded"}
+    assert told({**record, "_recorded": UNRECORDED}) == []
+
+
+MANY = [{"reference": f"Observation/{made.IDENTITY}-{name}"} for name in ("spo2", "bmi", "pain", "weight")]
+
+
+@pytest.mark.parametrize(
+    ("targets", "says"),
+    [
+        (MANY, ""),
+        ([*MANY, MANY[0]], "twice"),
+        ([MANY[0], MANY[0]], "twice"),
+        ([*MANY, {"reference": made.DEVICE_URL}], "urn:uuid"),
+        ([*MANY, {"reference": "Observation/" + "x" * 65}], "target"),
+        ([*MANY, {"reference": "Group/1"}], "target"),
+        ([*MANY, {"reference": "Observation/1", "colour": "grey"}], "colour"),
+        ([*MANY, {}], "target"),
+    ],
+)
+def test_long_lists_of_targets(targets: list[Record], says: str) -> None:
+    problems = told({**made.PROVENANCE, "target": targets})
+    assert bool(problems) == bool(says)
+    assert says in " ".join(problems)
+
+
+def test_broken_json_among_many_targets_is_caught() -> None:
+    line = compact({**made.PROVENANCE, "target": MANY})
+    assert FhirVerifier(False).lines(line) == []
+    for broken in (line.replace(b"},{", b"}{", 1), line.replace(b"},{", b"},,{", 1), line.replace(b"-bmi", b"-bmi\\")):
+        assert FhirVerifier(False).lines(broken) != []
 
 
 @pytest.mark.parametrize("panel", [False, True])
@@ -436,6 +484,15 @@ BUNDLE_FAULTS: list[tuple[str, Change, int, str]] = [
         2,
         "percent",
     ),
+    ("provenance without ifNoneExist", drop("entry", 4, "request", "ifNoneExist"), 4, "ifNoneExist"),
+    ("provenance without tag", drop("entry", 4, "resource", "meta"), 4, "known again"),
+    ("provenance asks for another tag", put("entry", 4, "resource", "meta", "tag", 0, "code", to="b7c2"), 4, "tag"),
+    (
+        "provenance asks by identifier",
+        put("entry", 4, "request", "ifNoneExist", to=f"identifier={made.NAMESPACE}/provenance|b7c1"),
+        4,
+        "tag",
+    ),
     ("wrong url", put("entry", 2, "request", "url", to="Device"), 2, "request.url"),
     ("wrong method", put("entry", 2, "request", "method", to="DELETE"), 2, "request.method"),
     ("PUT without id", put("entry", 2, "request", to={"method": "PUT", "url": "Observation/1"}), 2, "PUT"),
@@ -466,6 +523,45 @@ def test_bundle_faults_are_caught(fault: str, change: Change, index: int, says: 
     warm = FhirVerifier(False)
     assert warm.bundle(compact(bundle())) == []
     assert [(problem.index, problem.what) for problem in warm.bundle(compact(text))] == problems
+
+
+@pytest.mark.parametrize(
+    ("value", "query", "good"),
+    [
+        ("SN,7", "SN%5C%2C7", True),
+        ("SN,7", "SN%2C7", False),
+        ("SN,7", "SN,7", False),
+        ("a|b", "a%5C%7Cb", True),
+        ("a|b", "a%7Cb", False),
+        ("a$b\\c", "a%5C%24b%5C%5Cc", True),
+        ("a$b", "a%24b", False),
+        ("a\\", "a%5C", False),
+        ("a b&c=d", "a%20b%26c%3Dd", True),
+        ("Ä", "%C3%84", True),
+        ("a", "a%7C", False),
+    ],
+)
+def test_a_search_for_exactly_one_token(value: str, query: str, good: bool) -> None:
+    """FHIR R4 search, "escaping": a comma would ask for either of two tokens, a bar would start another part."""
+    text = bundle()
+    system = text["entry"][0]["resource"]["identifier"][0]["system"]
+    text["entry"][0]["resource"]["identifier"][0]["value"] = value
+    text["entry"][0]["request"]["ifNoneExist"] = f"identifier={system}|{query}"
+    assert (whole(text) == []) is good
+    assert (FhirVerifier(False)._quick_bundle(compact(text))) is good
+
+
+def test_a_device_known_from_a_transaction_is_not_taken_for_granted_elsewhere() -> None:
+    verifier = FhirVerifier(False)
+    assert verifier.bundle(compact(bundle())) == []
+    assert verifier.bundle(compact(bundle())) == []
+    mixed = bundle("collection")
+    mixed["entry"][0] = bundle()["entry"][0]
+    assert any(problem.index == 0 and "bdl-3" in problem.what for problem in verifier.bundle(compact(mixed)))
+    twice = bundle()
+    twice["entry"].append(twice["entry"][0])
+    assert any("bdl-7" in problem.what for problem in verifier.bundle(compact(twice)))
+    assert verifier.bundle(compact(bundle("collection"))) == []
 
 
 def test_broken_bundles_are_problems() -> None:

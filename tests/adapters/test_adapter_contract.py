@@ -1,0 +1,212 @@
+"""What every adapter keeps to. A new adapter is tested here by existing: its `example()` is the material."""
+
+from __future__ import annotations
+
+import io
+import pickle
+import re
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from gateway.adapters import Adapter, adapter_for, forms
+from gateway.adapters.base import _adapters, discover
+from gateway.errors import GatewayError, InputError
+from gateway.mapping.model import Mapping
+from gateway.model import Block, Finding, LineKind, Parsed
+
+NEEDED_KEYS = ("column", "columns")
+
+
+def named(value: object) -> Iterator[str]:
+    """Every column a mapping names, found without help from the code under test."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if key in NEEDED_KEYS:
+                yield from [inner] if isinstance(inner, str) else inner
+            else:
+                yield from named(inner)
+
+
+class Case:
+    def __init__(self, form: str) -> None:
+        data, self.export = _adapters()[form].example()
+        self.needed = tuple(dict.fromkeys(named(data)))
+        self.mapping = Mapping.model_validate(data)
+        self.adapter: Adapter = adapter_for(self.mapping, self.needed)
+
+    def read(self, export: bytes, number: int = 1) -> tuple[list[Block], list[Parsed]]:
+        blocks = list(self.adapter.blocks(io.BytesIO(export), number))
+        return blocks, [self.adapter.parse(block) for block in blocks]
+
+
+@pytest.fixture(params=forms())
+def case(request: pytest.FixtureRequest) -> Case:
+    return Case(request.param)
+
+
+def lines_in(data: bytes) -> int:
+    parts = re.split(rb"\r\n|\r|\n", data)
+    return len(parts) - (parts[-1] == b"")
+
+
+def accounted(blocks: list[Block], parsed: list[Parsed]) -> Counter[LineKind]:
+    total: Counter[LineKind] = Counter()
+    for lines in (*(block.lines for block in blocks), *(part.lines for part in parsed)):
+        total.update(lines)
+    return total
+
+
+def noticed(blocks: list[Block], parsed: list[Parsed]) -> list[Finding]:
+    return [
+        finding for block, part in zip(blocks, parsed, strict=True) for finding in (*block.findings, *part.findings)
+    ]
+
+
+def test_the_example_is_read(case: Case) -> None:
+    blocks, parsed = case.read(case.export)
+    entries = [entry for part in parsed for entry in part.entries]
+    assert entries
+    assert sum(accounted(blocks, parsed).values()) == lines_in(case.export)
+    for block, part in zip(blocks, parsed, strict=True):
+        assert set(case.needed) <= set(block.fields)
+        assert all(len(cells) == len(block.fields) for _, cells in part.entries)
+        assert all(isinstance(cell, str) for _, cells in part.entries for cell in cells)
+
+
+def test_lines_of_entries_rise_and_point_at_the_export(case: Case) -> None:
+    _, parsed = case.read(case.export)
+    lines = [line for part in parsed for line, _ in part.entries]
+    assert lines == sorted(set(lines))
+    texts = case.export.decode().splitlines()
+    for part in parsed:
+        for line, cells in part.entries:
+            assert cells[0] in texts[line - 1]
+
+
+def test_blocks_are_numbered_and_carry_the_export(case: Case) -> None:
+    blocks, parsed = case.read(case.export + b"broken\n", number=7)
+    assert [block.number for block in blocks] == list(range(1, len(blocks) + 1))
+    findings = noticed(blocks, parsed)
+    assert findings
+    assert {block.export for block in blocks} | {finding.export for finding in findings} == {7}
+
+
+def test_reading_twice_gives_the_same(case: Case) -> None:
+    assert case.read(case.export) == case.read(case.export)
+
+
+def test_parse_changes_nothing_and_repeats_itself(case: Case) -> None:
+    for block in case.adapter.blocks(io.BytesIO(case.export), 1):
+        before = pickle.dumps(block)
+        assert case.adapter.parse(block) == case.adapter.parse(block)
+        assert pickle.dumps(block) == before
+
+
+def test_blocks_travel_between_processes(case: Case) -> None:
+    other = Case(case.mapping.form).adapter
+    for block in case.adapter.blocks(io.BytesIO(case.export), 1):
+        assert other.parse(pickle.loads(pickle.dumps(block))) == case.adapter.parse(block)
+
+
+def test_an_empty_export_is_a_finding(case: Case) -> None:
+    blocks, parsed = case.read(b"")
+    assert [finding.rule for finding in blocks[0].findings] == ["export-empty"]
+    assert len(blocks) == 1
+    assert set(case.needed) <= set(blocks[0].fields)
+    assert parsed[0].entries == []
+    assert accounted(blocks, parsed) == Counter()
+
+
+@pytest.mark.parametrize("junk", [bytes(range(256)) * 40, b"\x89PNG\r\n\x1a\n" + b"\0" * 999, b"\xff" * 5000])
+def test_junk_is_an_error_that_says_what_to_do(case: Case, junk: bytes) -> None:
+    with pytest.raises(InputError) as caught:
+        case.read(junk)
+    assert caught.value.todo
+
+
+def test_junk_after_the_start_is_accounted_for(case: Case) -> None:
+    export = case.export + bytes(range(256)) * 40
+    blocks, parsed = case.read(export)
+    total = accounted(blocks, parsed)
+    assert sum(total.values()) == lines_in(export)
+    assert total[LineKind.UNREADABLE]
+
+
+def test_every_unreadable_line_has_a_finding(case: Case) -> None:
+    blocks, parsed = case.read(case.export + bytes(range(256)) * 3)
+    errors = [finding for finding in noticed(blocks, parsed) if finding.severity == "error"]
+    assert len(errors) == accounted(blocks, parsed)[LineKind.UNREADABLE]
+
+
+def test_a_failing_read_is_an_error_with_its_place(case: Case) -> None:
+    class Failing(io.RawIOBase):
+        sent = False
+
+        def read(self, size: int = -1) -> bytes:
+            if self.sent:
+                raise OSError(5, "Input/output error")
+            self.sent = True
+            return case.export
+
+    with pytest.raises(InputError, match=f"after byte {len(case.export)} .*Input/output error"):
+        list(case.adapter.blocks(Failing(), 1))  # type: ignore[arg-type]
+
+
+# -- discovery
+
+
+def package(folder: Path, name: str, **modules: str) -> str:
+    home = folder / name
+    home.mkdir()
+    for module, source in {"__init__": "", **modules}.items():
+        (home / f"{module}.py").write_text(source)
+    return name
+
+
+WHOLE = """
+class A:
+    form = "{form}"
+    def blocks(self, stream, export): ...
+    def parse(self, block): ...
+    @staticmethod
+    def example(): ...
+ADAPTER = A
+"""
+
+
+def test_discovery_finds_whole_adapters_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(tmp_path)
+    name = package(
+        tmp_path, "demo_good", two=WHOLE.format(form="two"), one=WHOLE.format(form="one"), base="1 / 0", _own="1 / 0"
+    )
+    assert list(discover(name)) == ["one", "two"]
+
+
+@pytest.mark.parametrize(
+    ("name", "source", "says"),
+    [
+        ("demo_raises", "import no_such_module_here", "cannot be imported .*no_such_module_here"),
+        ("demo_syntax", "def (", "cannot be imported .SyntaxError"),
+        ("demo_empty", "", "no class named ADAPTER"),
+        ("demo_instance", WHOLE.format(form="bad") + "\nADAPTER = A()", "no class named ADAPTER"),
+        ("demo_lacks", WHOLE.format(form="bad").replace("def parse", "def other"), "lacks parse"),
+        ("demo_misnamed", WHOLE.format(form="good"), "calls its form 'good'"),
+    ],
+)
+def test_a_broken_adapter_stops_them_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, source: str, says: str
+) -> None:
+    monkeypatch.syspath_prepend(tmp_path)
+    package(tmp_path, name, good=WHOLE.format(form="good"), bad=source)
+    with pytest.raises(GatewayError, match=says) as caught:
+        discover(name)
+    assert f"{name}.bad" in caught.value.where
+    assert caught.value.todo
+
+
+def test_the_shipped_forms() -> None:
+    assert forms() == tuple(sorted(forms()))
+    assert "delimited" in forms()
