@@ -44,7 +44,7 @@ TABLES = (
     ("`[numbers]`", "Numbers", ""),
     ("`[time]`", "Time", ""),
     ("`[patient]`", "Patient", ""),
-    ("`[device]`, `[operator]`, `[location]`, `[encounter]`", "Identified", "Each has the same keys. All are optional."),
+    ("`[device]`, `[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),
     ("`[vitals.KEY]`", "VitalSource", "One table for each vital. KEY is a key from the [table of vitals](#vitals)."),
     ("`site = { ... }` of a vital", "Site", ""),

@@ -220,4 +220,4 @@ def test_packages_are_listed() -> None:
 @pytest.mark.parametrize("path", DOCUMENTS, ids=IDS)
 def test_dashes_are_rare(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
-    assert text.count("\u2014") <= len(text.split()) // 1000, "write two sentences, or use a comma or a colon"
+    assert text.count("\u2014") <= 3, "write two sentences, or use a comma or a colon"

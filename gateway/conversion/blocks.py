@@ -224,14 +224,15 @@ class BlockConverter:
             moments = [candidate.item.moment for candidate in part]
             provenance.append(renderer.provenance(references, moments, number))
         if self._options.bundle == "ndjson":
-            return _FhirPart(records, owners, list(devices.values()), provenance, "\n".join([*records, ""]))
+            lines = "\n".join([*records, ""]).encode()
+            return _FhirPart(records, owners, list(devices.values()), provenance, lines)
         device_entries = [renderer.device(device) for device in devices.values()]
-        text = renderer.bundle([*device_entries, *records, *provenance]) + "\n"
-        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices.values()), provenance, text)
+        data = renderer.bundle([*device_entries, *records, *provenance]).encode() + b"\n"
+        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices.values()), provenance, data)
 
     def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
         """Positions of sets whose records are not right, with what is wrong."""
-        data = part.text.encode()
+        data = part.data
         ndjson = self._options.bundle == "ndjson"
         if ndjson:
             data += "\n".join([*part.provenance, ""]).encode()
@@ -325,13 +326,21 @@ class BlockConverter:
 
 @dataclass(slots=True)
 class _FhirPart:
-    """Records rendered together: `owners` gives, for each record verified, the position of its set (-1: none)."""
+    """Records rendered together.
+
+    Attributes:
+        records: Observations, as text.
+        owners: for each entry of `data`, the position of its set; -1 for a Device.
+        devices: the devices named.
+        provenance: Provenance, as text; at most one.
+        data: the bundle, or the lines of the Observations, as bytes.
+    """
 
     records: list[str]
     owners: list[int]
     devices: list[Party]
     provenance: list[str]
-    text: str
+    data: bytes
 
 
 class _BlockFiles:
@@ -369,11 +378,11 @@ class _BlockFiles:
             return
         if not ndjson:
             with self._new(f"fhir/{self._stem}-{self.parts:04d}.bundle.json") as file:
-                file.write(fhir.text.encode())
+                file.write(fhir.data)
             return
         if self._observations is None:
             self._observations = self._new(f"fhir/{self._stem}.observations.ndjson")
-        self._observations.write(fhir.text.encode())
+        self._observations.write(fhir.data)
         if fhir.provenance:
             if self._provenance is None:
                 self._provenance = self._new(f"fhir/{self._stem}.provenance.ndjson")

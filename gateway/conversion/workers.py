@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import gc
 import signal
 import threading
 from collections import deque
@@ -19,6 +20,10 @@ from gateway.conversion.options import Job
 from gateway.errors import UsageError
 from gateway.model import Block
 from gateway.records.repeats import Key, Repeats, Seen
+
+
+_RELAXED = (20_000, 20, 50)
+"""Thresholds of the cyclic garbage collector while converting: nearly all objects are freed without it."""
 
 
 class Converters(Protocol):
@@ -50,14 +55,16 @@ class Inline:
 
     def __init__(self, job: Job) -> None:
         self._job = job
+        self._threshold = gc.get_threshold()
 
     def __enter__(self) -> Inline:
+        gc.set_threshold(*_RELAXED)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        return None
+        gc.set_threshold(*self._threshold)
 
     def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
         """See `Converters.results`."""
@@ -130,6 +137,7 @@ def _set_up(job: Job, hashes: tuple[str, ...]) -> None:
     """Prepare a worker process; an interrupt is for the parent to act on, and its end is the worker's end."""
     global _job, _hashes
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    gc.set_threshold(*_RELAXED)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     _job, _hashes = job, hashes
 

@@ -997,6 +997,7 @@ _COMPONENT, _IN_COMPONENT = b',"component":[', b'},{"code":'
 _PERFORMER, _NOTE, _DEVICE = b',"performer":', b',"note":', b',"device":'
 _BEHIND_LIST: Final = b'}],"'
 _LONG: Final = 250
+_LONG_TAIL: Final = 600
 _IDENTIFIER, _VALUE = b',"identifier":[{"system":"', b'"value":"'
 _ENTRIES, _NEXT, _REQUEST = b'"entry":[{"fullUrl":', b'},{"fullUrl":', b',"request":{'
 _PANEL: Final = (b".vital_signs", b"-vital-signs")
@@ -1070,6 +1071,8 @@ class FhirVerifier:
         self._devices: dict[bytes, str] = {}
         self._entries: dict[tuple[str, bytes], _Resource] = {}
         self._shapes: dict[bytes, _Shape] = {}
+        self._tails: dict[tuple[bytes, int, bytes], dict[bytes, tuple[tuple[tuple[str, str], ...], ...]]] = {}
+        self._tails_kept = 0
         self._identity = b""
         self._joined: dict[tuple[_Piece, ...], _Piece] = {}
         self._middle: tuple[bytes, _Piece] = (b"\n", _Piece(-1, ()))
@@ -1166,6 +1169,40 @@ class FhirVerifier:
             if not _HEX.fullmatch(identity):
                 return False
             self._identity = identity
+            return self._by_pieces(line, identity, kind, request, bundled, references)
+        if kind in _PANEL:
+            return self._by_pieces(line, identity, kind, request, bundled, references)
+        # A further record of the set at hand: the same but for the identity and for whose it is was mostly seen before.
+        text, whose = self._middle
+        head, between, tail = line.replace(identity, _MASK).partition(text)
+        tails = self._tails.get((head, whose.facts, request.replace(identity, _MASK)))
+        if tails is not None and between and tail in tails:
+            references.extend(tails[tail])
+            if whose.references:
+                references.append(whose.references)
+            return True
+        before = len(references)
+        good = self._by_pieces(line, identity, kind, request, bundled, references)
+        if good and between and len(tail) <= _LONG_TAIL and self._middle[0] is text:
+            if self._tails_kept >= self.REMEMBERED:
+                self._tails.clear()
+                self._tails_kept = 0
+            if tails is None:
+                tails = self._tails.setdefault((head, whose.facts, request.replace(identity, _MASK)), {})
+            tails[tail] = tuple(found for found in references[before:] if found is not whose.references)
+            self._tails_kept += 1
+        return good
+
+    def _by_pieces(
+        self,
+        line: bytes,
+        identity: bytes,
+        kind: bytes,
+        request: bytes,
+        bundled: bool,
+        references: list[tuple[tuple[str, str], ...]],
+    ) -> bool:
+        """Look an Observation up piece by piece: as `_quick`, with the name cut into identity and kind."""
         if kind in _PANEL:
             line = line.replace(identity, _MASK)
         shape = self._shapes.get(kind)
