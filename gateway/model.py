@@ -135,8 +135,7 @@ class Reading:
     flagged: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(NamedTuple):
     """What one distinct time text means.
 
     Attributes:

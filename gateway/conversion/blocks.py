@@ -216,11 +216,7 @@ class BlockConverter:
                 devices[candidate.item.device.value] = candidate.item.device
         provenance = []
         if self._loaded.mapping.output.fhir.provenance and records:
-            references = [
-                renderer.reference(candidate.item.identity, key)
-                for candidate in part
-                for key in renderer.keys(candidate.item)
-            ]
+            references = [each for candidate in part for each in renderer.references(candidate.item)]
             moments = [candidate.item.moment for candidate in part]
             provenance.append(renderer.provenance(references, moments, number))
         if self._options.bundle == "ndjson":

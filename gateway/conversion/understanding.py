@@ -13,7 +13,7 @@ from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
 from gateway.conversion.options import Options
 from gateway.identity.associations import Associations
 from gateway.mapping import LoadedMapping, columns
-from gateway.mapping.model import Site, VitalSource
+from gateway.mapping.model import Identified, Site, VitalSource
 from gateway.model import (
     Effect,
     Entry,
@@ -90,16 +90,10 @@ class Understanding:
         self._patient_at = self._position(mapping.patient.column)
         self._patients: dict[str, Party] = {}
         self._patient_pattern = re.compile(mapping.patient.pattern) if mapping.patient.pattern else None
-        self._roles = {
-            name: (self._position(source.column), source)
-            for name, source in (
-                ("device", mapping.device),
-                ("operator", mapping.operator),
-                ("location", mapping.location),
-                ("encounter", mapping.encounter),
-            )
-        }
-        self._parties: dict[str, dict[str, Party | None]] = {name: {} for name in self._roles}
+        self._device = self._role(mapping.device)
+        self._operator = self._role(mapping.operator)
+        self._location = self._role(mapping.location)
+        self._encounter = self._role(mapping.encounter)
         self._sequence_at = self._position(mapping.sequence)
         self._category_at = self._position(mapping.category.column)
         self._categories: dict[str, str | None] = {}
@@ -227,11 +221,11 @@ class Understanding:
         moment = self._moment(cells)
         for noticed in moment.noticed:
             note(noticed, column=" ".join(self._mapping.time.columns))
-        device = self._party("device", cells)
+        device = self._device(cells)
         patient = self._patient(cells, device, moment, note)
         key: Key | None = None
         identity = ""
-        if device is None and self._roles["device"][0] >= 0:
+        if device is None and self._mapping.device.column:
             note(Noticed("device-missing", "the entry names no device"), self._mapping.device.column or "")
         if patient is None or not moment.fhir:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
@@ -247,9 +241,9 @@ class Understanding:
             moment,
             tuple(readings) if clean else self._kept(readings, outcomes),
             device,
-            self._party("operator", cells),
-            self._party("location", cells),
-            self._party("encounter", cells),
+            self._operator(cells),
+            self._location(cells),
+            self._encounter(cells),
             self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
         )
         return Candidate(item, readings, None if clean else outcomes, found, key)
@@ -451,16 +445,24 @@ class Understanding:
             moment = self._moments[text] = self._times.read(text)
         return moment
 
-    def _party(self, role: str, cells: list[str]) -> Party | None:
-        position, source = self._roles[role]
-        text = source.fixed or "" if position < 0 else cells[position]
-        known = self._parties[role]
-        if text in known:
+    def _role(self, source: Identified) -> Callable[[list[str]], Party | None]:
+        """How to find a device, operator, location or encounter in an entry: one object for each distinct text."""
+        position = self._position(source.column)
+        if position < 0:
+            fixed = Party(source.fixed, source.system, source.authority) if source.fixed else None
+            return lambda _: fixed
+        known: dict[str, Party | None] = {}
+
+        def party(cells: list[str]) -> Party | None:
+            text = cells[position]
+            if text in known:
+                return known[text]
+            if len(known) > _TEXTS_KEPT:
+                known.clear()
+            value = text.strip(BLANKS)
+            known[text] = Party(value, source.system, source.authority) if value else None
             return known[text]
-        if len(known) > _TEXTS_KEPT:
-            known.clear()
-        value = text.strip(BLANKS)
-        party = known[text] = Party(value, source.system, source.authority) if value else None
+
         return party
 
     def _patient(

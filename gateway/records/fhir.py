@@ -83,11 +83,13 @@ class _Plan(NamedTuple):
         keys: keys of all of them, a set panel last.
         groups: for each but the set panel, its key and the places of its readings in the set (-1: not there).
         members: keys of the members of the set panel; empty when there is none.
+        ends: what the references to the Observations end with, in the order of `keys`.
     """
 
     keys: tuple[str, ...]
     groups: tuple[tuple[str, tuple[int, ...]], ...]
     members: tuple[str, ...]
+    ends: tuple[str, ...]
 
 
 def _inner(text: str) -> str:
@@ -178,7 +180,7 @@ class FhirRenderer:
             location and location.system, bool(item.notes),
         )  # fmt: skip
         context = [
-            uuid_root(identity),
+            "" if self.container == "ndjson" else uuid_root(identity),
             identity,
             self._party(item.patient),
             self._party(encounter),
@@ -269,7 +271,8 @@ class FhirRenderer:
             members = tuple(key for key in keys if self._kind(key).category.code == "vital-signs")
         if members:
             keys += ("vital_signs",)
-        return _Plan(keys, tuple((key, tuple(places)) for key, places in groups.items()), members)
+        placed = tuple((key, tuple(places)) for key, places in groups.items())
+        return _Plan(keys, placed, members, tuple(self._reference_end(key) for key in keys))
 
     def _learn(self, reading: Reading) -> tuple[int, str]:
         """The number of a reading's shape, and the text of its value."""
@@ -403,9 +406,18 @@ class FhirRenderer:
 
     def reference(self, identity: str, key: str) -> str:
         """Reference to the Observation of `key` in the set `identity`, as other records name it."""
-        if self.container == "ndjson":
-            return f"Observation/{identity}-{key.replace('_', '-')}"
-        return f"urn:uuid:{uuid_root(identity)}{self._serial(key):04x}"
+        return self._reference_root(identity) + self._reference_end(key)
+
+    def references(self, item: SetItem) -> list[str]:
+        """References to the Observations that `observations` gives for the set, in order."""
+        root = self._reference_root(item.identity)
+        return [root + end for end in self._plan(item.readings).ends]
+
+    def _reference_root(self, identity: str) -> str:
+        return f"Observation/{identity}-" if self.container == "ndjson" else f"urn:uuid:{uuid_root(identity)}"
+
+    def _reference_end(self, key: str) -> str:
+        return key.replace("_", "-") if self.container == "ndjson" else f"{self._serial(key):04x}"
 
     def bundle(self, entries: Sequence[str]) -> str:
         """A Bundle of the given entries, as JSON without a line end."""

@@ -666,7 +666,9 @@ def test_no_time_is_invented_for_records_that_only_know_the_day() -> None:
     for container in ("transaction", "collection"):
         text = whole_bundle(renderer(container=container), item)  # type: ignore[arg-type]
         assert FhirVerifier(False).bundle(text.encode()) == []
-    assert FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1").encode()) == []
+    assert (
+        FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1").encode()) == []
+    )
 
 
 # --- the same always ------------------------------------------------------------------------------------------------------

@@ -626,6 +626,24 @@ def test_swapped_pieces_of_good_records_do_not_pass() -> None:
                 assert quick == _plain(mixed)
 
 
+def test_swapped_pieces_do_not_pass_behind_a_good_record_of_their_set() -> None:
+    """The same through `lines`, whose look-up is shorter for further records of a set."""
+    cut = b',"effectiveDateTime":'
+    passed = refused = 0
+    for first in _LINES:
+        for line in _LINES:
+            for donor in _LINES:
+                if first[:68] != line[:68] or first is line or cut not in line or cut not in donor:
+                    continue
+                mixed = line[: line.find(cut)] + donor[donor.find(cut) :]
+                good = not any(problem.index == 1 for problem in _WARM.lines(first + b"\n" + mixed + b"\n"))
+                same = first[36 : first.find(b'"', 36)] == mixed[36 : mixed.find(b'"', 36)]
+                assert good == (_plain(mixed) and not same)
+                passed, refused = passed + good, refused + (not good)
+    assert passed > 10
+    assert refused > 10
+
+
 def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(FhirVerifier, "REMEMBERED", 50)
     verifier = FhirVerifier(False)
@@ -635,7 +653,9 @@ def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
         record["subject"]["identifier"]["value"] = f"P{number}"
         record["effectiveDateTime"] = f"2026-03-14T09:{number % 60:02d}:{number % 59:02d}-05:00"
         assert verifier.lines(compact(record)) == []
-        assert all(len(kept) <= 50 for kept in (verifier._pieces, verifier._parts, verifier._times, verifier._fits))
+        remembered = (verifier._pieces, verifier._parts, verifier._days, verifier._clocks, verifier._fits)
+        assert all(len(kept) <= 50 for kept in remembered)
+        assert sum(map(len, verifier._tails.values())) <= 50
 
 
 @pytest.mark.parametrize("name", sorted(records()))
