@@ -284,13 +284,13 @@ class Tally:
 
 @dataclass(slots=True)
 class Block:
-    """A stretch of one export that can be converted on its own: it never cuts a set in two.
+    r"""A stretch of one export that can be converted on its own: it never cuts a set in two.
 
     Attributes:
         export: position of the export in the batch, from 1.
         number: position of the block in the export, from 1.
         fields: column names, in the order of the cells.
-        text: the lines of the block, decoded, each ended by "\\n"; the last line of an export may lack it.
+        text: the lines of the block, decoded, each ended by "\n"; the last line of an export may lack it.
         first_line: line number of the first line (from 1).
         damaged: line numbers (from 1) of lines in this block that must not be read: undecodable, over-long, NUL inside.
         lines: lines already accounted for by the reader (header, preamble, ...), by kind.

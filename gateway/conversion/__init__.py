@@ -20,6 +20,7 @@ same bytes.
 from __future__ import annotations
 
 from gateway.conversion.batch import Batch, convert
+from gateway.conversion.options import load_mapping
 from gateway.conversion.preview import preview
 
-__all__ = ["Batch", "convert", "preview"]
+__all__ = ["Batch", "convert", "load_mapping", "preview"]

@@ -11,16 +11,20 @@ from gateway.conversion.blocks import BlockConverter
 from gateway.conversion.exports import blocks_of, find_exports
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.understanding import Candidate
+from gateway.identity.associations import load_associations
 from gateway.vocabulary import units, vitals
 
 
-def preview(mapping: str | Path, export: str | Path, entries: int = 20) -> list[str]:
+def preview(
+    mapping: str | Path, export: str | Path, entries: int = 20, associations: str | Path | None = None
+) -> list[str]:
     """A dry run of the first sets of an export, line by line as text; patient identifiers are not shown.
 
     Args:
         mapping: the mapping file.
         export: one export.
         entries: how many sets to show.
+        associations: CSV of who was on which device, or None.
 
     Raises:
         GatewayError: the mapping or the export cannot be used.
@@ -29,13 +33,14 @@ def preview(mapping: str | Path, export: str | Path, entries: int = 20) -> list[
     with tempfile.TemporaryDirectory() as scratch:
         found = find_exports([export], loaded.mapping.delimited.encoding, Path(scratch))[0]
         options = Options(received=int(datetime.now(UTC).timestamp()))
-        converter = BlockConverter(Job(loaded, options, None, Path(scratch)), found.sha256)
+        known = load_associations(associations) if associations is not None else None
+        converter = BlockConverter(Job(loaded, options, known, Path(scratch)), found.sha256)
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):
             sets, findings, kinds = converter.sets(block)
             lines.append(
                 f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "
-                + ", ".join(f"{count} {kind.value}" for kind, count in sorted(kinds.items()) if count)
+                + ", ".join(f"{kind.value} {count}" for kind, count in sorted(kinds.items()) if count)
             )
             lines += [f"  line {each.line}: {each.rule}: {each.message}" for each in findings[:entries]]
             for candidate in islice(sets, entries):
@@ -57,10 +62,12 @@ def _shown_set(candidate: Candidate) -> list[str]:
             unit = units()[reading.unit].display if reading.unit else ""
             value = f" = {reading.comparator}{reading.value} {unit}".rstrip()
             if reading.source_unit and reading.source_unit != reading.unit:
-                value += f" (exported as {reading.source_value} {units()[reading.source_unit].display})"
+                value += f' (exported as "{reading.text}" in {units()[reading.source_unit].display})'
         elif reading.code:
             value = f" = {table[reading.vital].answers[reading.code].title}"
-        codes = ", ".join(coding.code for coding in table[reading.vital].codings) if reading.vital else ""
+        codes = ", ".join(each.code for each in table[reading.vital].codings_in(reading.unit)) if reading.vital else ""
         lines.append(f"  {title}{value}: {outcome.value}{f' [LOINC {codes}]' if codes else ''}")
-    lines += [f"  {each.severity.value}: {each.rule}: {each.message}" for each in candidate.findings]
+    for each in candidate.findings:
+        place = f"{each.column}: " if each.column else ""
+        lines.append(f"  {each.severity.value}: {each.rule}: {place}{each.message}")
     return lines

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import gc
+import os
 import signal
 import threading
 from collections import deque
@@ -20,7 +20,6 @@ from gateway.conversion.options import Job
 from gateway.errors import UsageError
 from gateway.model import Block
 from gateway.records.repeats import Key, Repeats, Seen
-
 
 _RELAXED = (20_000, 20, 50)
 """Thresholds of the cyclic garbage collector while converting: nearly all objects are freed without it."""

@@ -214,6 +214,9 @@ def check(
     ] = None,
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of mapping files and exit.")] = False,
     entries: Annotated[int, typer.Option("--entries", metavar="N", min=1, help="Entries of EXPORT to try.")] = 20,
+    associations: Annotated[
+        Path | None, typer.Option("--associations", metavar="FILE", help="CSV of who was on which device, and when.")
+    ] = None,
 ) -> None:
     """Check a mapping file, and try it on the first entries of an export."""
     from gateway.mapping import loader
@@ -227,16 +230,13 @@ def check(
         raise UsageError(
             "no mapping file was named", where="gateway check", todo="Name a mapping file, or ask for --schema"
         )
-    from gateway.checks import rules
-
-    source = _mapping_file(mapping)
-    loaded = loader.load(source, known_rules=set(rules()))
-    if export is None:
-        _print(_summary(loaded))
-        return
     from gateway import conversion
 
-    _print("\n".join(conversion.preview(source, export, entries=entries)))
+    source = _mapping_file(mapping)
+    if export is None:
+        _print(_summary(conversion.load_mapping(source)))
+        return
+    _print("\n".join(conversion.preview(source, export, entries=entries, associations=associations)))
 
 
 @app.command()

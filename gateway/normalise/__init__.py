@@ -1,0 +1,1 @@
+"""From text to meaning: values in exact arithmetic, times with their offset."""

@@ -1,0 +1,1 @@
+"""Records: rendered from sets, verified independently, written all or not at all."""

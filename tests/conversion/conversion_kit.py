@@ -248,7 +248,7 @@ def oru_facts(folder: Path) -> list[Fact]:
     """Every number in the messages of a result; times as in OBX-14."""
     facts = []
     for message in oru_messages(folder):
-        patient = str(message.segment("PID")[3][0][0])
+        patient = message.unescape(str(message.segment("PID")[3][0][0]))
         for segment in message.segments("OBX"):
             if str(segment[2]) == "NM":
                 device = str(segment[18][0][0]) if len(segment) > 18 else ""

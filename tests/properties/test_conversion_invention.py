@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from gateway.model import Outcome
@@ -131,7 +131,7 @@ def _long(sets: list[tuple[int, str, str, dict[str, Cell]]]) -> str:
 
 @pytest.mark.parametrize("layout", ["wide", "long"])
 @given(sets=_sets())
-@settings(max_examples=25)
+@settings(max_examples=25, phases=[Phase.generate])  # a whole conversion each: shrinking would take minutes
 def test_records_hold_exactly_the_plain_cells(layout: str, sets: list[tuple[int, str, str, dict[str, Cell]]]) -> None:
     tmp = Path(tempfile.mkdtemp())
     try:
@@ -144,7 +144,8 @@ def test_records_hold_exactly_the_plain_cells(layout: str, sets: list[tuple[int,
         rows = {row.vital: row for row in batch.report.reckoning.readings.rows}
         for vital in UNITS:
             for outcome in Outcome:
-                assert getattr(rows[vital], outcome.value) == counts.get((vital, outcome), 0), (vital, outcome)
+                counted = getattr(rows[vital], outcome.value) if vital in rows else 0
+                assert counted == counts.get((vital, outcome), 0), (vital, outcome)
         everything = b"".join(written(tmp / "out").values()).decode()
         for _, _, _, cells in sets:
             for cell in cells.values():

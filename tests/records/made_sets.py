@@ -71,7 +71,7 @@ def absent(key: str, reason: str = "error", **more: Any) -> Reading:
 
 
 def one_set(*readings: Reading, **more: Any) -> SetItem:
-    chosen = {"identity": IDENTITY, "line": 2, "patient": PATIENT, "moment": MOMENT} | more
+    chosen: dict[str, Any] = {"identity": IDENTITY, "line": 2, "patient": PATIENT, "moment": MOMENT} | more
     return SetItem(readings=readings, **chosen)
 
 

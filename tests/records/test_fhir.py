@@ -66,7 +66,7 @@ def quantity(number: str, unit: str, code: str) -> Record:
     return {"value": Decimal(number), "unit": unit, "system": UCUM, "code": code}
 
 
-# --- one record, whole ---------------------------------------------------------------------------------------------
+# --- one record, whole -----------------------------------------------------------------------------------------------
 
 
 HEART_RATE: Record = {
@@ -130,7 +130,7 @@ def test_a_date_stays_a_date() -> None:
     assert line(one_set(value("weight", "80"), moment=DAY))["effectiveDateTime"] == "2026-03-14"
 
 
-# --- choices of the mapping -----------------------------------------------------------------------------------------
+# --- choices of the mapping ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("status", ["final", "preliminary"])
@@ -185,7 +185,7 @@ def test_parties_of_another_system_do_not_borrow_the_first_ones() -> None:
     assert "hillside.example/patients" not in made.observations(second)[0]
 
 
-# --- optional parts ---------------------------------------------------------------------------------------------------
+# --- optional parts --------------------------------------------------------------------------------------------------
 
 
 def expected_parts(given: dict[str, Party], device: str) -> Record:
@@ -344,7 +344,7 @@ def test_every_allowed_unit_of_every_vital(key: str) -> None:
         assert FhirVerifier(False).lines(text.encode()) == []
 
 
-# --- panels -----------------------------------------------------------------------------------------------------------
+# --- panels ----------------------------------------------------------------------------------------------------------
 
 
 MEMBERS = {"systolic": "8480-6", "diastolic": "8462-4", "mean_pressure": "8478-0"}
@@ -436,7 +436,7 @@ def test_keys_and_references_are_those_of_the_records(panel: bool, profile: str)
         assert [made.reference(item.identity, key) for key in made.keys(item)] == urls
 
 
-# --- US Core oxygen ---------------------------------------------------------------------------------------------------
+# --- US Core oxygen --------------------------------------------------------------------------------------------------
 
 
 OXYGEN = (value("spo2", "93", site="finger"), value("oxygen_flow", "2.0"), value("oxygen_concentration", "28"))
@@ -477,7 +477,7 @@ def test_one_renderer_tells_a_saturation_with_value_from_one_without() -> None:
         assert made.observations(item) == renderer(US).observations(item)
 
 
-# --- bundles ----------------------------------------------------------------------------------------------------------
+# --- bundles ---------------------------------------------------------------------------------------------------------
 
 
 FULL = one_set(*PRESSURE, *OXYGEN, value("pain", "2"), notes=("resting",), **PARTS)
@@ -524,7 +524,7 @@ def test_every_key_has_a_serial_number_of_its_own() -> None:
 def test_a_device_is_one_wherever_it_is_named() -> None:
     device, namesake = PARTS["device"], Party("SN-0007", "https://elsewhere.example/monitors")
     for container in ("ndjson", "transaction", "collection"):
-        made = renderer(container=container)  # type: ignore[arg-type]
+        made = renderer(container=container)
         first, other = (read(made.device(each)) for each in (device, namesake))
         assert first == read(made.device(Party(device.value, device.system)))
         name = "id" if container == "ndjson" else "fullUrl"
@@ -549,7 +549,7 @@ def test_ndjson_needs_no_bundle() -> None:
     assert all("\n" not in text and read(text)["id"] for text in texts)
 
 
-# --- conditional creation -----------------------------------------------------------------------------------------------
+# --- conditional creation --------------------------------------------------------------------------------------------
 
 
 def searched(query: str) -> tuple[str, list[str]]:
@@ -600,14 +600,14 @@ def test_any_namespace_is_searched_for_as_it_is(namespace: str) -> None:
     assert FhirVerifier(False).bundle(whole_bundle(made, SECOND).encode()) == []
 
 
-# --- Provenance ---------------------------------------------------------------------------------------------------------
+# --- Provenance ------------------------------------------------------------------------------------------------------
 
 
 REFERENCES = [f"urn:uuid:{number:08d}-0000-8000-8000-000000000000" for number in range(3)]
 
 
 def provenance(container: Container = "transaction", received: str = "", **more: Any) -> Record:
-    chosen = {"references": REFERENCES, "moments": [MOMENT], "number": "1-1-1"} | more
+    chosen: Record = {"references": REFERENCES, "moments": [MOMENT], "number": "1-1-1"} | more
     return read(renderer(container=container, received=received).provenance(**chosen))
 
 
@@ -664,14 +664,14 @@ def test_no_time_is_invented_for_records_that_only_know_the_day() -> None:
     assert resource["_recorded"] == {"extension": [{"url": BASE + "data-absent-reason", "valueCode": "unknown"}]}
     item = one_set(value("weight", "80"), moment=DAY)
     for container in ("transaction", "collection"):
-        text = whole_bundle(renderer(container=container), item)  # type: ignore[arg-type]
+        text = whole_bundle(renderer(container=container), item)
         assert FhirVerifier(False).bundle(text.encode()) == []
     assert (
         FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1").encode()) == []
     )
 
 
-# --- the same always ------------------------------------------------------------------------------------------------------
+# --- the same always -------------------------------------------------------------------------------------------------
 
 
 SETS = [FULL, SECOND, one_set(absent("spo2"), moment=DAY), one_set(*PRESSURE, identity=OTHER), one_set()]
@@ -706,7 +706,7 @@ def test_the_first_record_of_each_shape_is_offered_for_a_deep_check() -> None:
     assert all(deep_fhir(text.encode()) == "" for text in first)
 
 
-# --- hostile texts ----------------------------------------------------------------------------------------------------------
+# --- hostile texts ---------------------------------------------------------------------------------------------------
 
 
 HOSTILE = [

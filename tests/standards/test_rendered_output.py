@@ -1,8 +1,8 @@
 """What the gateway writes for the demo exports, read by everybody else's tools.
 
 Sources:
-  invariants  FHIR R4 4.0.1, StructureDefinitions vitalsigns (vs-1, vs-2, vs-3), Observation (obs-3, obs-6, obs-7) and bp
-              (its two slices), http://hl7.org/fhir/R4/vitalsigns.html, .../observation.html, .../bp.html, run by
+  invariants  FHIR R4 4.0.1, StructureDefinitions vitalsigns (vs-1, vs-2, vs-3), Observation (obs-3, obs-6, obs-7) and
+              bp (its two slices), http://hl7.org/fhir/R4/vitalsigns.html, .../observation.html, .../bp.html, run by
               fhirpathpy. vs-1 leaves out "as dateTime", because fhirpathpy reads a dateTime as text.
   units       UCUM, http://unitsofmeasure.org, grammar as ucumvert reads it
   LOINC       Users' Guide, appendix C: the check digit is the Luhn digit, here as python-stdnum computes it
