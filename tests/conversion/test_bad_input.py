@@ -105,7 +105,12 @@ class TestExportsOfAnotherKind:
 
     @pytest.mark.parametrize(
         "junk",
-        [bytes(range(256)) * 400, b"\x7fELF\x02\x01\x01" + b"\0" * 5000, b"\xff\xfe" + b"\xd8\x00" * 999, b"PK\3\4" * 99],
+        [
+            bytes(range(256)) * 400,
+            b"\x7fELF\x02\x01\x01" + b"\0" * 5000,
+            b"\xff\xfe" + b"\xd8\x00" * 999,
+            b"PK\3\4" * 99,
+        ],
         ids=["all bytes", "a program", "broken UTF-16", "a zip"],
     )
     def test_binary_junk(self, tmp_path: Path, mapping: Path, out: Path, junk: bytes) -> None:
@@ -484,7 +489,7 @@ class TestStopped:
         workers = [pid for pid in _children(process.pid) if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()]
         os.kill(workers[-1], signal.SIGKILL)
         output, said = process.communicate(timeout=60)
-        done = subprocess.CompletedProcess(words, process.returncode, output.decode(), said.decode())
+        done = subprocess.CompletedProcess("gateway", process.returncode, output.decode(), said.decode())
         refused(done, "--workers", "worker")
         nothing_left(out)
 

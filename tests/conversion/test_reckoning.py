@@ -1,4 +1,4 @@
-"""The reckoning adds up, the same export gives the same bytes, a repeat adds nothing, identifiers stay in the records."""
+"""The reckoning adds up, the same export gives the same bytes, a repeat adds nothing, identifiers stay in records."""
 
 from __future__ import annotations
 
@@ -123,9 +123,7 @@ class TestConservation:
         ],
     )
     @pytest.mark.parametrize("piece", [1 << 20, 4])
-    def test_lines_are_counted_apart_from_the_adapter(
-        self, data: bytes, encoding: str, lines: int, piece: int
-    ) -> None:
+    def test_lines_are_counted_apart_from_the_adapter(self, data: bytes, encoding: str, lines: int, piece: int) -> None:
         counter = LineCounter(encoding)
         for at in range(0, len(data), piece):
             counter.feed(data[at : at + piece])
@@ -181,9 +179,7 @@ class TestDeterminism:
             assert findings(tmp_path / f"w{workers}") == findings(tmp_path / "w1")
             assert lasting(tmp_path / f"w{workers}") == lasting(tmp_path / "w1")
 
-    def test_a_long_set_is_never_divided(
-        self, tmp_path: Path, no_page: None, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
+    def test_a_long_set_is_never_divided(self, tmp_path: Path, no_page: None, monkeypatch: pytest.MonkeyPatch) -> None:
         demo("homecare-long", tmp_path / "whole", bundle="ndjson")
         small_blocks(monkeypatch, 150)
         demo("homecare-long", tmp_path / "pieces", bundle="ndjson", workers=2)
@@ -290,9 +286,7 @@ class TestIdentifiersStayInTheRecords:
             assert not leaked, f"{place} names patients"
 
     @pytest.mark.parametrize("name", DEMOS)
-    def test_logs_and_preview(
-        self, tmp_path: Path, no_page: None, name: str, logged: pytest.LogCaptureFixture
-    ) -> None:
+    def test_logs_and_preview(self, tmp_path: Path, no_page: None, name: str, logged: pytest.LogCaptureFixture) -> None:
         file, pattern, _ = DEMOS[name]
         demo(name, tmp_path / "out")
         told = "\n".join(preview(DEMO / name / "mapping.toml", DEMO / name / file)) + logged.text

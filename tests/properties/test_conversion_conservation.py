@@ -24,9 +24,9 @@ def _no_page() -> Iterator[None]:
 
 PIECES = st.one_of(
     st.binary(max_size=12),
-    st.sampled_from(["\r", "\n", "\r\n", "\0", '"', '""', ",", "\x85", "\u2028", "\x0b", "\x1f", "\x1e", "--", "é"]).map(
-        str.encode
-    ),
+    st.sampled_from(
+        ["\r", "\n", "\r\n", "\0", '"', '""', ",", "\x85", "\u2028", "\x0b", "\x1f", "\x1e", "--", "é"]
+    ).map(str.encode),
     st.integers(0, 59).map(lambda minute: f"\n{GOOD_ROW.replace('09:30', f'09:{minute:02d}')}\n".encode()),
     st.just(f"\n{WIDE_HEADER}\n".encode()),
 )

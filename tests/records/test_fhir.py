@@ -686,6 +686,48 @@ def test_what_came_before_does_not_matter(container: Container) -> None:
         assert [made.observations(SETS[place]) for place in order] == [expected[place] for place in order]
 
 
+WARM = value("temperature", "37.0")
+ALIKE = [
+    WARM,
+    value("temperature", "37.0", "[degF]"),
+    value("temperature", "37.0", comparator="<"),
+    value("temperature", "37.0", comparator=">"),
+    value("temperature", "37.0", site="oral"),
+    value("temperature", "37.0", site="rectal"),
+    value("temperature", "37.0", method="manual"),
+    value("temperature", "37.0", method="automatic"),
+    value("temperature", "37.0", flagged=True),
+    value("temperature", "37.0", source_value=Decimal("98.6"), source_unit="[degF]"),
+    absent("temperature"),
+    absent("temperature", "not-performed"),
+    absent("temperature", meaning="probe off"),
+    absent("temperature", meaning="no cover"),
+    *[coded("consciousness", answer) for answer in vitals()["consciousness"].answers],
+    absent("consciousness"),
+]
+
+
+@pytest.mark.parametrize("container", ["ndjson", "transaction"])
+def test_records_that_differ_in_one_thing_are_not_mixed_up(container: Container) -> None:
+    """Shapes are remembered: whatever changes a record must be part of its shape or of its slots."""
+    sets = [one_set(reading) for reading in ALIKE]
+    sets += [one_set(WARM, **{name: party}) for name, party in PARTS.items()]
+    sets += [one_set(WARM, **{name: Party(party.value)}) for name, party in PARTS.items()]
+    sets += [one_set(WARM, notes=notes) for notes in (("a",), ("b",), ("a", "b"))]
+    sets += [one_set(WARM, moment=DAY), one_set(WARM, identity=OTHER), one_set(WARM, patient=Party("H0418", "urn:x:1"))]
+    chosen = mapping(keep_original=True)
+    expected = [renderer(chosen, container).observations(item) for item in sets]
+    assert len({text for texts in expected for text in texts}) == len(sets)
+    for order in (1, -1):
+        made = renderer(chosen, container)
+        assert [made.observations(item) for item in sets[::order]] == expected[::order]
+
+
+def test_the_first_reading_that_states_a_site_speaks_for_the_panel() -> None:
+    sides = (value("systolic", "121", site="left_arm"), value("diastolic", "79", site="right_arm"))
+    assert codes(line(one_set(*sides))["bodySite"]) == [(SNOMED, "368208006")]
+
+
 def test_what_is_remembered_may_be_forgotten(monkeypatch: pytest.MonkeyPatch) -> None:
     expected = [renderer().observations(item) for item in SETS]
     monkeypatch.setattr(fhir, "_SHAPES_KEPT", 2)
