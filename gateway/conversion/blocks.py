@@ -205,7 +205,7 @@ class BlockConverter:
 
     def _render_fhir(self, part: Sequence[Candidate], number: str) -> _FhirPart:
         renderer = self._fhir
-        records: list[str] = []
+        records: list[bytes] = []
         owners: list[int] = []
         devices: dict[str, Party] = {}
         for position, candidate in enumerate(part):
@@ -220,10 +220,9 @@ class BlockConverter:
             moments = [candidate.item.moment for candidate in part]
             provenance.append(renderer.provenance(references, moments, number))
         if self._options.bundle == "ndjson":
-            lines = "\n".join([*records, ""]).encode()
-            return _FhirPart(records, owners, list(devices.values()), provenance, lines)
+            return _FhirPart(records, owners, list(devices.values()), provenance, b"\n".join([*records, b""]))
         device_entries = [renderer.device(device) for device in devices.values()]
-        data = renderer.bundle([*device_entries, *records, *provenance]).encode() + b"\n"
+        data = renderer.bundle([*device_entries, *records, *provenance]) + b"\n"
         return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices.values()), provenance, data)
 
     def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
@@ -231,7 +230,7 @@ class BlockConverter:
         data = part.data
         ndjson = self._options.bundle == "ndjson"
         if ndjson:
-            data += "\n".join([*part.provenance, ""]).encode()
+            data += b"\n".join([*part.provenance, b""])
         problems = self._fhir_verifier.lines(data) if ndjson else self._fhir_verifier.bundle(data)
         failed: dict[int, str] = {}
         for problem in problems:
@@ -243,7 +242,7 @@ class BlockConverter:
             failed.setdefault(part.owners[problem.index], problem.what)
         fresh, self._fhir.fresh = self._fhir.fresh, []
         for text in part.records if self._options.verify == "full" else fresh:
-            what = deep_fhir(text.encode() if ndjson else _resource_of(text).encode())
+            what = deep_fhir(text if ndjson else _resource_of(text))
             if what:
                 offset = len(part.owners) - len(part.records)
                 owner = part.owners[offset + part.records.index(text)] if text in part.records else 0
@@ -325,17 +324,17 @@ class _FhirPart:
     """Records rendered together.
 
     Attributes:
-        records: Observations, as text.
+        records: Observations.
         owners: for each entry of `data`, the position of its set; -1 for a Device.
         devices: the devices named.
-        provenance: Provenance, as text; at most one.
+        provenance: Provenance; at most one.
         data: the bundle, or the lines of the Observations, as bytes.
     """
 
-    records: list[str]
+    records: list[bytes]
     owners: list[int]
     devices: list[Party]
-    provenance: list[str]
+    provenance: list[bytes]
     data: bytes
 
 
@@ -382,7 +381,7 @@ class _BlockFiles:
         if fhir.provenance:
             if self._provenance is None:
                 self._provenance = self._new(f"fhir/{self._stem}.provenance.ndjson")
-            self._provenance.write("\n".join([*fhir.provenance, ""]).encode())
+            self._provenance.write(b"\n".join([*fhir.provenance, b""]))
 
     def finish(self) -> None:
         """Write the batch file of the messages."""
@@ -397,9 +396,9 @@ class _BlockFiles:
         return path.open("wb")
 
 
-def _resource_of(entry: str) -> str:
+def _resource_of(entry: bytes) -> bytes:
     """The resource inside a rendered bundle entry."""
-    return json.dumps(json.loads(entry, parse_float=Decimal)["resource"], default=str)
+    return json.dumps(json.loads(entry, parse_float=Decimal)["resource"], default=str).encode()
 
 
 def write_devices(job: Job, devices: Iterable[Party]) -> str:
@@ -410,11 +409,11 @@ def write_devices(job: Job, devices: Iterable[Party]) -> str:
     """
     renderer = FhirRenderer(job.loaded.mapping, "ndjson")
     name = "fhir/devices.ndjson"
-    text = "".join(renderer.device(device) + "\n" for device in devices)
-    for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(text.encode()):
+    data = b"".join(renderer.device(device) + b"\n" for device in devices)
+    for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(data):
         raise OutputError(
             f"A device record could not be verified: {problem.what}",
             todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
         )
-    (job.folder / name).write_text(text, encoding="utf-8")
+    (job.folder / name).write_bytes(data)
     return name

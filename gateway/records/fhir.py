@@ -16,6 +16,7 @@ import re
 import secrets
 from base64 import urlsafe_b64encode
 from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from operator import itemgetter
 from typing import Any, Literal, NamedTuple
@@ -36,14 +37,16 @@ _PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-typ
 _OFF_SCALE = {"<": ("<", "Off scale low"), "<=": ("<", "Off scale low"), ">": (">", "Off scale high"),
               ">=": (">", "Off scale high")}  # fmt: skip
 
-# Slots of a template. Those up to TERMINATOR are the same for every Observation of a set.
+# Slots of a template. "whose" stands for a run of slots that is the same text in every Observation of a set.
 _SLOTS = (
     "uuid", "identity", "patient", "encounter", "effective", "performer", "device", "location", "notes",
-    "original", "number0", "number1", "number2", "number3",
+    "original", "number0", "number1", "number2", "number3", "whose",
 )  # fmt: skip
 _POSITION = {name: index for index, name in enumerate(_SLOTS)}
 _NUMBERS = (_POSITION["number0"], _POSITION["number1"], _POSITION["number2"], _POSITION["number3"])
 _ORIGINAL = _POSITION["original"]
+_WHOSE = _POSITION["whose"]
+_IN_WHOSE = frozenset(_POSITION[name] for name in ("patient", "encounter", "effective", "performer"))
 _MARKED_TIME = "1901-02-03T04:05:06+07:00"
 # A mark holds a word that is new in every process, so that no text of a mapping or an export can pass for one.
 _WORD = secrets.token_hex(8)
@@ -66,14 +69,27 @@ class _Template(NamedTuple):
         pick: takes the values of the slots, in order, from a context.
     """
 
-    pieces: list[str]
-    pick: Callable[[list[str]], tuple[str, ...]]
+    pieces: list[bytes]
+    pick: Callable[[list[bytes]], tuple[bytes, ...]]
 
-    def fill(self, context: list[str]) -> str:
+    def fill(self, context: list[bytes]) -> bytes:
         """The record with the slots filled from `context`, which has a text for each of `_SLOTS`."""
         pieces = self.pieces.copy()
         pieces[1::2] = self.pick(context)
-        return "".join(pieces)
+        return b"".join(pieces)
+
+
+@dataclass(slots=True)
+class _Shapes:
+    """Templates of sets with the same optional parts.
+
+    Attributes:
+        templates: by the number of a reading's shape, by those of a panel's members, or by the keys of a set panel.
+        whose: patient, encounter, time and performer, which every one of the templates has in the same words.
+    """
+
+    templates: dict[Hashable, _Template] = field(default_factory=dict)
+    whose: _Template | None = None
 
 
 class _Plan(NamedTuple):
@@ -152,7 +168,7 @@ class FhirRenderer:
     ) -> None:
         self.container: Container = container
         self.limit = mapping.output.fhir.bundle_limit
-        self.fresh: list[str] = []
+        self.fresh: list[bytes] = []
         self._mapping = mapping
         self._output = mapping.output
         self._us_core = mapping.output.fhir.profile == "us-core"
@@ -162,44 +178,47 @@ class FhirRenderer:
         self._gateway_version = gateway_version
         self._vitals = vitals()
         self._panels = panels()
-        self._templates: dict[Hashable, dict[Hashable, _Template]] = {}
+        self._by_options: dict[Hashable, _Shapes] = {}
         self._plans: dict[tuple[str, ...], _Plan] = {}
         self._shapes: dict[tuple[object, ...], int] = {}
-        self._known: dict[Reading, tuple[int, str]] = {}
-        self._devices: dict[Party, str] = {}
-        self._parties: dict[Party, str] = {}
+        self._known: dict[Reading, tuple[int, bytes]] = {}
+        self._devices: dict[Party, bytes] = {}
+        self._parties: dict[Party, bytes] = {}
 
     # -- one set ---------------------------------------------------------------------------------------------------
 
-    def observations(self, item: SetItem) -> list[str]:
-        """The Observations of a set, each as one text: a line's JSON (`ndjson`) or a bundle entry's JSON."""
+    def observations(self, item: SetItem) -> list[bytes]:
+        """The Observations of a set, each as UTF-8 JSON: a line without its end (`ndjson`) or a bundle entry."""
         identity = item.identity
         operator, encounter, location = item.operator, item.encounter, item.location
         options = (
             item.patient.system, item.device is not None, operator and operator.system, encounter and encounter.system,
             location and location.system, bool(item.notes),
         )  # fmt: skip
+        shapes = self._by_options.get(options)
+        if shapes is None:
+            shapes = self._by_options[options] = _Shapes()
         context = [
-            "" if self.container == "ndjson" else uuid_root(identity),
-            identity,
+            b"" if self.container == "ndjson" else uuid_root(identity).encode(),
+            identity.encode(),
             self._party(item.patient),
             self._party(encounter),
-            item.moment.fhir,
+            item.moment.fhir.encode(),
             self._party(operator),
-            self._device_reference(item.device) if item.device is not None else "",
+            self._device_reference(item.device) if item.device is not None else b"",
             self._party(location),
-            self._notes(item.notes) if item.notes else "",
-            "", "", "", "", "",
+            self._notes(item.notes) if item.notes else b"",
+            b"", b"", b"", b"", b"", b"",
         ]  # fmt: skip
+        if shapes.whose is not None:
+            context[_WHOSE] = shapes.whose.fill(context)
         known = self._known
         if len(known) > _TEXTS_KEPT:
             known.clear()
         readings = item.readings
         plan = self._plan(readings)
-        templates = self._templates.get(options)
-        if templates is None:
-            templates = self._templates[options] = {}
-        records: list[str] = []
+        templates = shapes.templates
+        records: list[bytes] = []
         for key, places in plan.groups:
             shape: int | tuple[int, ...]
             if len(places) == 1:
@@ -220,21 +239,26 @@ class FhirRenderer:
             template = templates.get(shape)
             if template is None:
                 members = [readings[place] if place >= 0 else None for place in places]
-                template = self._kept(templates, shape, self._compile(key, members, item))
-                self.fresh.append(template.fill(context))
+                template = self._add(shapes, shape, self._compile(key, members, item), context)
             records.append(template.fill(context))
         if plan.members:
             template = templates.get(plan.keys)
             if template is None:
-                template = self._kept(templates, plan.keys, self._compile_set_panel(plan.members, item))
-                self.fresh.append(template.fill(context))
+                template = self._add(shapes, plan.keys, self._compile_set_panel(plan.members, item), context)
             records.append(template.fill(context))
         return records
 
-    def _kept(self, templates: dict[Hashable, _Template], shape: Hashable, template: _Template) -> _Template:
-        if len(templates) >= _SHAPES_KEPT:
-            templates.clear()
-        templates[shape] = template
+    def _add(self, shapes: _Shapes, shape: Hashable, whole: _Split, context: list[bytes]) -> _Template:
+        """Keep a new shape, and its first record for a closer look."""
+        if len(shapes.templates) >= _SHAPES_KEPT:
+            shapes.templates.clear()
+        run, rest = whole.around(_IN_WHOSE, _WHOSE)
+        if shapes.whose is None:
+            shapes.whose = run
+            context[_WHOSE] = run.fill(context)
+        same = shapes.whose.pieces == run.pieces and shapes.whose.pick(_PROBE) == run.pick(_PROBE)
+        template = shapes.templates[shape] = rest if same else whole.template()
+        self.fresh.append(template.fill(context))
         return template
 
     def keys(self, item: SetItem) -> tuple[str, ...]:
@@ -274,7 +298,7 @@ class FhirRenderer:
         placed = tuple((key, tuple(places)) for key, places in groups.items())
         return _Plan(keys, placed, members, tuple(self._reference_end(key) for key in keys))
 
-    def _learn(self, reading: Reading) -> tuple[int, str]:
+    def _learn(self, reading: Reading) -> tuple[int, bytes]:
         """The number of a reading's shape, and the text of its value."""
         shape = (
             reading.vital, reading.outcome, reading.value is None, reading.unit, reading.comparator, reading.code,
@@ -283,34 +307,34 @@ class FhirRenderer:
             self._output.keep_original and bool(_original(reading)),
         )  # fmt: skip
         number = self._shapes.setdefault(shape, len(self._shapes))
-        known = self._known[reading] = (number, "" if reading.value is None else format(reading.value, "f"))
+        known = self._known[reading] = (number, b"" if reading.value is None else f"{reading.value:f}".encode())
         return known
 
-    def _device_reference(self, device: Party) -> str:
+    def _device_reference(self, device: Party) -> bytes:
         reference = self._devices.get(device)
         if reference is None:
             if len(self._devices) > _TEXTS_KEPT:
                 self._devices.clear()
-            reference = self.device_id(device) if self.container == "ndjson" else self.device_uuid(device)
-            self._devices[device] = reference
+            text = self.device_id(device) if self.container == "ndjson" else self.device_uuid(device)
+            reference = self._devices[device] = text.encode()
         return reference
 
-    def _party(self, party: Party | None) -> str:
+    def _party(self, party: Party | None) -> bytes:
         if party is None:
-            return ""
+            return b""
         text = self._parties.get(party)
         if text is None:
             if len(self._parties) > _TEXTS_KEPT:
                 self._parties.clear()
-            text = self._parties[party] = _inner(party.value)
+            text = self._parties[party] = _inner(party.value).encode()
         return text
 
-    def _notes(self, notes: Sequence[str]) -> str:
-        return ",".join(f'{{"text":"{_inner(note)}"}}' for note in notes)
+    def _notes(self, notes: Sequence[str]) -> bytes:
+        return ",".join(f'{{"text":"{_inner(note)}"}}' for note in notes).encode()
 
-    def _originals(self, members: Sequence[Reading | None]) -> str:
-        texts = [_original(reading) for reading in members if reading is not None]
-        return _inner("Exported as " + ", ".join(text for text in texts if text) + ".")
+    def _originals(self, members: Sequence[Reading]) -> bytes:
+        texts = [text for text in map(_original, members) if text]
+        return _inner("Exported as " + ", ".join(texts) + ".").encode()
 
     # -- devices and bundles ---------------------------------------------------------------------------------------
 
@@ -330,8 +354,8 @@ class FhirRenderer:
         """Reference of the Device line in NDJSON."""
         return "Device/" + self._device_digest(device)
 
-    def device(self, device: Party) -> str:
-        """A Device resource as a line's JSON or a bundle entry's JSON."""
+    def device(self, device: Party) -> bytes:
+        """A Device resource, in the form of `observations`."""
         from fhir.resources.R4B.device import Device
 
         system = self.device_system(device)
@@ -340,10 +364,10 @@ class FhirRenderer:
         if self.container == "ndjson":
             content["id"] = self._device_digest(device)
         text = Device.model_validate(content).model_dump_json().replace(_mark("device"), _inner(device.value))
-        return self._entry(text, self.device_uuid(device), "Device", _if_none_exist(system, device.value))
+        return self._entry(text, self.device_uuid(device), "Device", _if_none_exist(system, device.value)).encode()
 
-    def provenance(self, references: Sequence[str], moments: Sequence[Moment], number: str) -> str:
-        """A Provenance for the records named, as a line's JSON or a bundle entry's JSON.
+    def provenance(self, references: Sequence[str], moments: Sequence[Moment], number: str) -> bytes:
+        """A Provenance for the records named, in the form of `observations`.
 
         R4 gives a Provenance no identifier: a tag made of what it speaks of lets a server know it again, so that a
         transaction sent twice adds nothing.
@@ -366,7 +390,7 @@ class FhirRenderer:
             exact = [moment for moment in moments if moment.precision != "day"]
             recorded = max(exact, key=lambda moment: moment.epoch).fhir if exact else ""
         version = self._gateway_version
-        tag = {"system": f"{self._mapping.namespace}/provenance", "code": digest}
+        tag = {"system": self._mapping.namespace, "code": digest}
         content: dict[str, Any] = {
             "resourceType": "Provenance",
             "meta": {"tag": [tag]},
@@ -402,7 +426,9 @@ class FhirRenderer:
         before, after = text.split('{"reference":"' + _mark("identity") + '"}')
         targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
         search = _if_none_exist(tag["system"], tag["code"], by="_tag")
-        return self._entry(before + targets + after, "urn:uuid:" + uuid_root(digest) + "0001", "Provenance", search)
+        return self._entry(
+            before + targets + after, "urn:uuid:" + uuid_root(digest) + "0001", "Provenance", search
+        ).encode()
 
     def reference(self, identity: str, key: str) -> str:
         """Reference to the Observation of `key` in the set `identity`, as other records name it."""
@@ -419,9 +445,9 @@ class FhirRenderer:
     def _reference_end(self, key: str) -> str:
         return key.replace("_", "-") if self.container == "ndjson" else f"{self._serial(key):04x}"
 
-    def bundle(self, entries: Sequence[str]) -> str:
-        """A Bundle of the given entries, as JSON without a line end."""
-        return f'{{"resourceType":"Bundle","type":"{self.container}","entry":[{",".join(entries)}]}}'
+    def bundle(self, entries: Sequence[bytes]) -> bytes:
+        """A Bundle of the given entries, as UTF-8 JSON without a line end."""
+        return b'{"resourceType":"Bundle","type":"%b","entry":[%b]}' % (self.container.encode(), b",".join(entries))
 
     def _entry(self, resource: str, full_url: str, kind: str, if_none_exist: str) -> str:
         if self.container == "ndjson":
@@ -439,7 +465,7 @@ class FhirRenderer:
 
     # -- shapes ----------------------------------------------------------------------------------------------------
 
-    def _compile(self, key: str, members: Sequence[Reading | None], item: SetItem) -> _Template:
+    def _compile(self, key: str, members: Sequence[Reading | None], item: SetItem) -> _Split:
         """Build one shape with the library, validate it, and split it at its slots."""
         content = self._frame(key, item)
         if key in self._panels:
@@ -455,7 +481,7 @@ class FhirRenderer:
             content["note"] = notes
         return self._split(key, content)
 
-    def _compile_set_panel(self, keys: Sequence[str], item: SetItem) -> _Template:
+    def _compile_set_panel(self, keys: Sequence[str], item: SetItem) -> _Split:
         content = self._frame("vital_signs", item)
         panel = self._panels["vital_signs"]
         content["code"] = _concept(panel.codings, panel.title)
@@ -577,14 +603,14 @@ class FhirRenderer:
             if method is not None and "method" not in content:
                 content["method"] = _concept([method.snomed], method.title) if method.snomed else {"text": method.title}
 
-    def _split(self, key: str, content: dict[str, Any]) -> _Template:
+    def _split(self, key: str, content: dict[str, Any]) -> _Split:
         from fhir.resources.R4B.observation import Observation
 
         text = Observation.model_validate(content).model_dump_json()
         full_url = f"urn:uuid:{_mark('uuid')}{self._serial(key):04x}"
         if_none_exist = _if_none_exist(self._mapping.namespace, f"{_mark('identity')}.{key}")
         text = self._entry(text, full_url, "Observation", if_none_exist)
-        pieces: list[str] = []
+        pieces: list[bytes] = []
         order: list[int] = []
         position = 0
         for match in _MARK.finditer(text):
@@ -593,13 +619,42 @@ class FhirRenderer:
                 name = "effective"
             elif match.group(4):
                 name = f"number{match.group(4)}"
-            pieces += (text[position : match.start()], "")
+            pieces.append(text[position : match.start()].encode())
             order.append(_POSITION[name])
             position = match.end()
-        pieces.append(text[position:])
-        return _Template(pieces, itemgetter(*order))
+        pieces.append(text[position:].encode())
+        return _Split(pieces, order)
 
 
+class _Split(NamedTuple):
+    """A serialised record cut at its marks: the texts between the slots, and the slots (one fewer)."""
+
+    pieces: list[bytes]
+    order: list[int]
+
+    def template(self) -> _Template:
+        """The whole as a template."""
+        room = [b""] * (2 * len(self.order) + 1)
+        room[::2] = self.pieces
+        pick = itemgetter(*self.order) if len(self.order) > 1 else _single(self.order)
+        return _Template(room, pick)
+
+    def around(self, members: frozenset[int], slot: int) -> tuple[_Template, _Template]:
+        """The run of slots that are `members`, without the text around it, and the whole with `slot` in its place."""
+        start = next(at for at, each in enumerate(self.order) if each in members)
+        end = start
+        while end < len(self.order) and self.order[end] in members:
+            end += 1
+        run = _Split([b"", *self.pieces[start + 1 : end], b""], self.order[start:end])
+        rest = _Split(self.pieces[: start + 1] + self.pieces[end:], [*self.order[:start], slot, *self.order[end:]])
+        return run.template(), rest.template()
+
+
+def _single(order: Sequence[int]) -> Callable[[list[bytes]], tuple[bytes, ...]]:
+    return lambda context: tuple([context[slot] for slot in order])
+
+
+_PROBE = [str(slot).encode() for slot in range(len(_SLOTS))]
 _OXYGEN = ("spo2", "oxygen_flow", "oxygen_concentration")
 
 
