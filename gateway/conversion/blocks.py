@@ -227,11 +227,11 @@ class BlockConverter:
 
     def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
         """Positions of sets whose records are not right, with what is wrong."""
-        data = part.data
         ndjson = self._options.bundle == "ndjson"
         if ndjson:
-            data += b"\n".join([*part.provenance, b""])
-        problems = self._fhir_verifier.lines(data) if ndjson else self._fhir_verifier.bundle(data)
+            problems = self._fhir_verifier.resources([*part.records, *part.provenance])
+        else:
+            problems = self._fhir_verifier.bundle(part.data)
         failed: dict[int, str] = {}
         for problem in problems:
             if not 0 <= problem.index < len(part.owners) or part.owners[problem.index] < 0:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any, Final, NamedTuple
@@ -1047,6 +1047,13 @@ class _Shape(NamedTuple):
     length: int
 
 
+class _Further(NamedTuple):
+    """Records of one kind: how they begin around the identity, and by worth of whose they are, how they end."""
+
+    head: list[bytes]
+    tails: dict[int, set[bytes]]
+
+
 class FhirVerifier:
     """Verifies rendered FHIR; one object for a batch, because it remembers what it has found good.
 
@@ -1074,6 +1081,7 @@ class FhirVerifier:
         self._entries: dict[tuple[str, bytes], _Resource] = {}
         self._shapes: dict[bytes, _Shape] = {}
         self._tails: dict[tuple[bytes, int, bytes], dict[bytes, tuple[tuple[tuple[str, str], ...], ...]]] = {}
+        self._further: dict[bytes, _Further] = {}
         self._tails_kept = 0
         self._identity = b""
         self._joined: dict[tuple[_Piece, ...], _Piece] = {}
@@ -1088,40 +1096,67 @@ class FhirVerifier:
         Returns:
             Every problem found, in the order of the lines (index from 0); empty when all is well.
         """
-        if len(self._by_number) >= self.REMEMBERED or len(self._fits) >= self.REMEMBERED:
-            self._forget()
-        found: list[Problem] = []
         lines = data.split(b"\n")
         if lines[-1] == b"":
             lines.pop()
-        known = _MASK not in data
+        return self.resources(lines)
+
+    def resources(self, lines: Sequence[bytes]) -> list[Problem]:
+        """Verify resources, each the bytes of one NDJSON line without its end: see `lines`."""
+        if len(self._by_number) >= self.REMEMBERED or len(self._fits) >= self.REMEMBERED:
+            self._forget()
+        found: list[Problem] = []
         seen: dict[bytes | str, int] = {}
         label: bytes | str | None
         for index, line in enumerate(lines):
-            identity = line[_AT:_ID_ENDS]
-            if known and identity == self._identity:
-                # Most records of a set but its first: the look-up of `_quick`, without a call.
-                text, whose = self._middle
-                head, _, tail = line.replace(identity, _MASK).partition(text)
-                tails = self._tails.get((head, whose.facts, b""))
-                if tails is not None and tail in tails:
-                    label = line[_AT : line.find(b'"', _ID_ENDS)]
-                    if seen.setdefault(label, index) != index:
-                        found.append(Problem(index, "the same record stands here twice"))
-                    continue
             label = None
-            if known:
-                if line.startswith(_OBSERVATION_ID):
-                    label = line[_AT : line.find(b'"', _AT)]
-                    if not self._quick(line, label, b"", False, []):
-                        label = None
+            if _MASK in line:
+                pass
+            elif line.startswith(_OBSERVATION_ID):
+                identity, end = line[_AT:_ID_ENDS], line.find(b'"', _ID_ENDS)
+                label, kind = line[_AT:end], line[_ID_ENDS:end]
+                if identity == self._identity and self._is_further(line, identity, kind):
+                    pass
+                elif self._is_of(identity) and self._by_pieces(line, identity, kind, b"", False, []):
+                    self._remember_tail(line, identity, kind)
                 else:
-                    label = self._devices.get(line)
+                    label = None
+            else:
+                label = self._devices.get(line)
             if label is None:
                 label = self._plain(line, index, found)
             if label and seen.setdefault(label, index) != index:
                 found.append(Problem(index, "the same record stands here twice"))
         return found
+
+    def _is_further(self, line: bytes, identity: bytes, kind: bytes) -> bool:
+        """Whether a record is one seen before but for the identity and for whose it is, both known from its set."""
+        known = self._further.get(kind)
+        if known is None:
+            return False
+        text, whose = self._middle
+        start = identity.join(known.head) + text
+        return line.startswith(start) and line[len(start) :] in known.tails.get(whose.facts, ())
+
+    def _remember_tail(self, line: bytes, identity: bytes, kind: bytes) -> None:
+        """Remember what a good record ends with, by how it begins."""
+        shape = self._shapes.get(kind)
+        if shape is None or kind in _PANEL:
+            return
+        head = [*shape.around[:-1], shape.around[-1].removesuffix(_SUBJECT)]
+        text, whose = self._middle
+        start = identity.join(head) + text
+        tail = line[len(start) :]
+        if not line.startswith(start) or len(tail) > _LONG_TAIL or identity in tail:
+            return
+        if self._tails_kept >= self.REMEMBERED:
+            self._further.clear()
+            self._tails_kept = 0
+        known = self._further.get(kind)
+        if known is None or known.head != head:
+            known = self._further[kind] = _Further(head, {})
+        known.tails.setdefault(whose.facts, set()).add(tail)
+        self._tails_kept += 1
 
     def bundle(self, data: bytes) -> list[Problem]:
         """Verify one Bundle of type transaction or collection.
@@ -1180,10 +1215,7 @@ class FhirVerifier:
         """
         identity, kind = name[:32], name[32:]
         if identity != self._identity:
-            if not _HEX.fullmatch(identity):
-                return False
-            self._identity = identity
-            return self._by_pieces(line, identity, kind, request, bundled, references)
+            return self._is_of(identity) and self._by_pieces(line, identity, kind, request, bundled, references)
         if kind in _PANEL:
             return self._by_pieces(line, identity, kind, request, bundled, references)
         # A further record of the set at hand: the same but for the identity and for whose it is was mostly seen before.
@@ -1206,6 +1238,14 @@ class FhirVerifier:
             tails[tail] = tuple(found for found in references[before:] if found is not whose.references)
             self._tails_kept += 1
         return good
+
+    def _is_of(self, identity: bytes) -> bool:
+        """Take up a set by its identity; whether it is one."""
+        if identity != self._identity:
+            if not _HEX.fullmatch(identity):
+                return False
+            self._identity = identity
+        return True
 
     def _by_pieces(
         self,

@@ -75,7 +75,7 @@ def one_set(*readings: Reading, **more: Any) -> SetItem:
     return SetItem(readings=readings, **chosen)
 
 
-def read(text: str) -> Record:
+def read(text: bytes) -> Record:
     """A record with its numbers as they are written."""
     found: Record = json.loads(text, parse_float=Decimal, parse_int=Decimal)
     return found
@@ -86,7 +86,7 @@ def lines(item: SetItem, chosen: Mapping | None = None) -> list[Record]:
     chosen = chosen or mapping()
     texts = renderer(chosen).observations(item)
     verifier = FhirVerifier(chosen.output.fhir.profile == "us-core")
-    assert verifier.lines("\n".join([*texts, ""]).encode()) == []
+    assert verifier.lines(b"\n".join([*texts, b""])) == []
     return [read(text) for text in texts]
 
 
@@ -96,7 +96,7 @@ def line(item: SetItem, chosen: Mapping | None = None) -> Record:
     return record
 
 
-def whole_bundle(made: FhirRenderer, *items: SetItem, number: str = "1-1-1") -> str:
+def whole_bundle(made: FhirRenderer, *items: SetItem, number: str = "1-1-1") -> bytes:
     """A bundle of some sets as the conversion puts it together: devices, Observations, Provenance."""
     devices = {item.device.value: item.device for item in items if item.device is not None}
     records = [text for item in items for text in made.observations(item)]

@@ -118,12 +118,12 @@ def test_a_bundle_entry_is_the_same_record_without_an_id() -> None:
 @pytest.mark.parametrize("text", ["37.0", "37", "0.10", "-0.5", "0", "1234567890.123456789", "66.899999999999991"])
 def test_digits_are_those_of_the_value(text: str) -> None:
     (record,) = renderer().observations(one_set(value("weight", text)))
-    assert f'"value":{text},' in record
+    assert f'"value":{text},'.encode() in record
 
 
 def test_no_exponent_is_written() -> None:
     (record,) = renderer().observations(one_set(value("weight", "1E+3")))
-    assert '"value":1000,' in record
+    assert b'"value":1000,' in record
 
 
 def test_a_date_stays_a_date() -> None:
@@ -171,7 +171,7 @@ def test_a_patient_that_is_no_fhir_id_cannot_be_referred_to(name: str) -> None:
         one_set(value("spo2", "97"), patient=Party(name, PATIENT.system))
     )
     assert json.loads(text)["subject"]["reference"] == f"Patient/{name}"
-    assert FhirVerifier(False).lines(text.encode()) != []
+    assert FhirVerifier(False).lines(text) != []
 
 
 def test_parties_of_another_system_do_not_borrow_the_first_ones() -> None:
@@ -182,7 +182,7 @@ def test_parties_of_another_system_do_not_borrow_the_first_ones() -> None:
     second = one_set(reading, patient=Party("H0417", "https://elsewhere.example/patients"), **others)
     made.observations(first)
     assert made.observations(second) == renderer().observations(second)
-    assert "hillside.example/patients" not in made.observations(second)[0]
+    assert "hillside.example/patients" not in made.observations(second)[0].decode()
 
 
 # --- optional parts --------------------------------------------------------------------------------------------------
@@ -341,7 +341,7 @@ def test_every_allowed_unit_of_every_vital(key: str) -> None:
         if vitals()[key].panel:
             part = next(each for each in record["component"] if "valueQuantity" in each)
         assert (part["valueQuantity"]["code"], part["valueQuantity"]["value"]) == (unit, 38)
-        assert FhirVerifier(False).lines(text.encode()) == []
+        assert FhirVerifier(False).lines(text) == []
 
 
 # --- panels ----------------------------------------------------------------------------------------------------------
@@ -489,8 +489,8 @@ SECOND = one_set(value("heart_rate", "71"), identity=OTHER, device=PARTS["device
 def test_a_bundle_is_one(container: Container, profile: str) -> None:
     chosen = mapping(fhir={"panel": True, "profile": profile})
     text = whole_bundle(renderer(chosen, container), FULL, SECOND)
-    assert FhirVerifier(profile == "us-core").bundle(text.encode()) == []
-    assert deep_fhir(text.encode()) == ""
+    assert FhirVerifier(profile == "us-core").bundle(text) == []
+    assert deep_fhir(text) == ""
     bundle = read(text)
     assert bundle["type"] == container
     assert bundle.keys() == {"resourceType", "type", "entry"}
@@ -538,15 +538,15 @@ def test_a_device_without_a_system_gets_one_under_the_namespace() -> None:
     made = renderer()
     text = made.device(Party("7"))
     assert read(text)["identifier"] == [{"system": f"{NAMESPACE}/device", "value": "7"}]
-    assert FhirVerifier(False).lines(text.encode()) == []
+    assert FhirVerifier(False).lines(text) == []
 
 
 def test_ndjson_needs_no_bundle() -> None:
     made = renderer()
     texts = [*made.observations(FULL), made.device(PARTS["device"])]
     texts.append(made.provenance([f"Observation/{IDENTITY}-pain"], [MOMENT], "1"))
-    assert FhirVerifier(False).lines("\n".join([*texts, ""]).encode()) == []
-    assert all("\n" not in text and read(text)["id"] for text in texts)
+    assert FhirVerifier(False).lines(b"\n".join([*texts, b""])) == []
+    assert all(b"\n" not in text and read(text)["id"] for text in texts)
 
 
 # --- conditional creation --------------------------------------------------------------------------------------------
@@ -586,7 +586,7 @@ def test_a_device_is_searched_for_by_exactly_its_identifier(name: str) -> None:
     assert searched(entry["request"]["ifNoneExist"]) == ("identifier", [device.system, name])
     assert entry["resource"]["identifier"] == [{"system": device.system, "value": name}]
     bundle = whole_bundle(made, one_set(value("spo2", "97"), device=device))
-    assert FhirVerifier(False).bundle(bundle.encode()) == []
+    assert FhirVerifier(False).bundle(bundle) == []
 
 
 @pytest.mark.parametrize(
@@ -597,7 +597,7 @@ def test_any_namespace_is_searched_for_as_it_is(namespace: str) -> None:
     made = renderer(mapping(namespace=namespace), "transaction")
     (entry,) = map(read, made.observations(SECOND))
     assert searched(entry["request"]["ifNoneExist"]) == ("identifier", [namespace, f"{OTHER}.heart_rate"])
-    assert FhirVerifier(False).bundle(whole_bundle(made, SECOND).encode()) == []
+    assert FhirVerifier(False).bundle(whole_bundle(made, SECOND)) == []
 
 
 # --- Provenance ------------------------------------------------------------------------------------------------------
@@ -631,7 +631,7 @@ def test_provenance_names_targets_sources_and_the_gateway() -> None:
 def test_a_transaction_sent_twice_adds_no_second_provenance() -> None:
     first, again = provenance(), provenance(received="2026-03-15T00:00:00+00:00")
     (tag,) = first["resource"]["meta"]["tag"]
-    assert tag["system"] == f"{NAMESPACE}/provenance"
+    assert tag["system"] == NAMESPACE
     assert searched(first["request"]["ifNoneExist"]) == ("_tag", [tag["system"], tag["code"]])
     assert again["request"] == first["request"]
     assert again["fullUrl"] == first["fullUrl"]
@@ -665,9 +665,9 @@ def test_no_time_is_invented_for_records_that_only_know_the_day() -> None:
     item = one_set(value("weight", "80"), moment=DAY)
     for container in ("transaction", "collection"):
         text = whole_bundle(renderer(container=container), item)
-        assert FhirVerifier(False).bundle(text.encode()) == []
+        assert FhirVerifier(False).bundle(text) == []
     assert (
-        FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1").encode()) == []
+        FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1")) == []
     )
 
 
@@ -735,7 +735,7 @@ def test_what_is_remembered_may_be_forgotten(monkeypatch: pytest.MonkeyPatch) ->
     made = renderer()
     for _ in range(3):
         assert [made.observations(item) for item in SETS] == expected
-    assert all(len(templates) <= 2 for templates in made._templates.values())
+    assert all(len(shapes.templates) <= 2 for shapes in made._by_options.values())
     assert len(made._plans) <= 3
 
 
@@ -745,7 +745,7 @@ def test_the_first_record_of_each_shape_is_offered_for_a_deep_check() -> None:
     assert made.fresh == first
     made.observations(one_set(*FULL.readings, identity=OTHER, notes=("walking",), **PARTS))
     assert made.fresh == first
-    assert all(deep_fhir(text.encode()) == "" for text in first)
+    assert all(deep_fhir(text) == "" for text in first)
 
 
 # --- hostile texts ---------------------------------------------------------------------------------------------------
@@ -788,7 +788,7 @@ def test_a_text_of_the_export_stays_in_its_place(text: str, container: Container
 @pytest.mark.parametrize("text", [text for text in HOSTILE if text.strip()])
 def test_hostile_but_harmless_texts_pass_verification(text: str) -> None:
     bundle = whole_bundle(renderer(container="transaction"), hostile_set(text))
-    assert FhirVerifier(False).bundle(bundle.encode()) == []
+    assert FhirVerifier(False).bundle(bundle) == []
 
 
 @pytest.mark.parametrize("mark", ["slot-patient-{}", "slot-uuid-{}", '{{"text":"slot-notes-{}"}}'])
@@ -816,7 +816,7 @@ def test_a_text_of_the_mapping_stays_in_its_place(text: str) -> None:
 def test_control_characters_are_escaped_and_then_refused(text: str) -> None:
     (record,) = renderer().observations(one_set(value("spo2", "97"), notes=(text,)))
     assert read(record)["note"] == [{"text": text}]
-    assert FhirVerifier(False).lines(record.encode()) != []
+    assert FhirVerifier(False).lines(record) != []
 
 
 @pytest.mark.parametrize("text", ["\ud83d", "a\udc00b", "\ude00\ud83d"])
@@ -829,10 +829,10 @@ def test_half_a_surrogate_pair_is_refused_and_disturbs_nobody_else(text: str) ->
     ):
         (bad,) = made.observations(item)
         (good,) = made.observations(SECOND)
-        problems = FhirVerifier(False).lines(f"{bad}\n{good}\n".encode())
+        problems = FhirVerifier(False).lines(b"%b\n%b\n" % (bad, good))
         assert {problem.index for problem in problems} == {0}
         assert "surrogate" in problems[0].what
     device = Party(text, "urn:x:1")
     made = renderer(container="transaction")
     bundle = whole_bundle(made, one_set(value("spo2", "97"), device=device))
-    assert FhirVerifier(False).bundle(bundle.encode()) != []
+    assert FhirVerifier(False).bundle(bundle) != []

@@ -655,7 +655,7 @@ def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
         assert verifier.lines(compact(record)) == []
         remembered = (verifier._pieces, verifier._parts, verifier._days, verifier._clocks, verifier._fits)
         assert all(len(kept) <= 50 for kept in remembered)
-        assert sum(map(len, verifier._tails.values())) <= 50
+        assert sum(len(tails) for kind in verifier._further.values() for tails in kind.tails.values()) <= 50
 
 
 @pytest.mark.parametrize("name", sorted(records()))

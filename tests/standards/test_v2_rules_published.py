@@ -95,7 +95,7 @@ def _messages(version: str) -> tuple[str, ...]:
     columns = [_readings(vital) for vital in vitals().values()]
     party = Party("A&1|é", "urn:oid:1.2.3", "", "MR")
     plain = Party("000123", "https://clinic.example/mrn", "", "MR")
-    messages = []
+    messages: list[str] = []
     for full in (False, True):
         renderer = OruRenderer(_mapping(version, full))
         for row in range(max(map(len, columns))):
