@@ -120,11 +120,12 @@ def convert(
     stage = Stage(Path(out), replace=replace)
     job = Job(loaded, options, known, stage.folder)
     try:
-        with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
-            found = find_exports(exports, loaded.mapping.delimited.encoding, Path(scratch))
-            tally, files = _run(job, found, workers, Path(scratch), progress)
-        report = _report(job, found, tally, files, started)
-        report_module.write(report, stage.folder, identifiers=identifiers)
+        with report_module.Drawing() as drawing:
+            with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
+                found = find_exports(exports, loaded.mapping.delimited.encoding, Path(scratch))
+                tally, files = _run(job, found, workers, stage, Path(scratch), progress)
+            report = _report(job, found, tally, files, started)
+            report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
         stage.commit()
     except OutputError as error:
         stage.discard()
@@ -147,6 +148,7 @@ def _run(
     job: Job,
     exports: Sequence[Export],
     workers: int,
+    stage: Stage,
     scratch: Path,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[Tally, list[str]]:
@@ -173,12 +175,14 @@ def _run(
                 writer.write(result.findings)
                 devices.update(result.devices)
                 files.extend(result.files)
+                stage.written(result.files)
                 done += size
                 if progress is not None:
                     progress(min(done, total), total)
     repeats.close()
     if devices and job.options.bundle == "ndjson":
         files.append(write_devices(job, devices.values()))
+        stage.written(files[-1:])
         tally.records["Device"] = len(devices)
     if progress is not None:
         progress(total, total)

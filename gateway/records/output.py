@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 from gateway.errors import OutputError
@@ -44,13 +46,21 @@ class Stage:
             target.parent.mkdir(parents=True, exist_ok=True)
             self.folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.unfinished-", dir=target.parent))
             os.chmod(self.folder, 0o700)
+            self._syncing = ThreadPoolExecutor(1, thread_name_prefix="sync")
+            self._written: list[Future[None]] = []
         except OSError as error:
             raise output_error(error, target) from error
+
+    def written(self, names: Iterable[str]) -> None:
+        """Have finished files put on the disk in the background, while the conversion goes on."""
+        self._written += [self._syncing.submit(_sync, self.folder / name) for name in names]
 
     def commit(self) -> None:
         """Move the finished folder into place; an earlier result goes away only after that."""
         try:
-            for path in self.folder.rglob("*"):
+            for written in self._written:
+                written.result()
+            for path in self.folder.iterdir():
                 if path.is_file():
                     _sync(path)
             _sync(self.folder)
@@ -67,6 +77,7 @@ class Stage:
 
     def discard(self) -> None:
         """Remove what was written so far."""
+        self._syncing.shutdown(wait=True, cancel_futures=True)
         shutil.rmtree(self.folder, ignore_errors=True)
 
 

@@ -1,5 +1,6 @@
 """The report of a batch: counted once, told as JSON, HTML, FHIR OperationOutcome, CSV and text."""
 
+from gateway.report.charts import Drawing
 from gateway.report.files import write
 from gateway.report.findings import FindingsWriter
 from gateway.report.model import (
@@ -19,6 +20,7 @@ from gateway.report.text import print_text, text
 __all__ = [
     "CAUTIONS",
     "BatchInfo",
+    "Drawing",
     "ExportInfo",
     "FileInfo",
     "FindingsWriter",

@@ -13,10 +13,12 @@ import json
 import subprocess
 import sys
 from collections import Counter
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from types import TracebackType
 
     from gateway.report.model import TimelineReport, VitalValues
 
@@ -50,25 +52,64 @@ class Pictures(NamedTuple):
     problem: str = ""
 
 
-def draw(values: Sequence[VitalValues], timeline: TimelineReport) -> Pictures:
-    """Draw every picture of a report in one short-lived process.
+class Drawing:
+    """The drawing process: started early, it has loaded its libraries by the time there is something to draw.
+
+    Use it in a `with` statement; leaving it ends the process.
+    """
+
+    def __init__(self) -> None:
+        pipe = subprocess.PIPE
+        self._process: subprocess.Popen[bytes] | None = None
+        self._problem = ""
+        try:
+            self._process = subprocess.Popen([sys.executable, "-P", __file__], stdin=pipe, stdout=pipe, stderr=pipe)
+        except OSError as error:
+            self._problem = f"the drawing process could not run ({type(error).__name__})"
+
+    def __enter__(self) -> Drawing:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._process is not None:
+            self._process.kill()
+            with suppress(OSError, ValueError):
+                self._process.communicate()
+
+    def draw(self, work: dict[str, Any]) -> tuple[dict[str, Any], str]:
+        """The pictures of the work, and what went wrong; to be asked once."""
+        if self._process is None:
+            return {}, self._problem
+        try:
+            out, err = self._process.communicate(json.dumps(work).encode(), timeout=SECONDS_ALLOWED)
+        except (OSError, subprocess.TimeoutExpired) as error:
+            return {}, f"the drawing process could not run ({type(error).__name__})"
+        if self._process.returncode:
+            last = err.decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
+            return {}, f"the drawing process ended with status {self._process.returncode}: {last[0][:200]}"
+        drawn: dict[str, Any] = json.loads(out)
+        return drawn, ""
+
+
+def draw(values: Sequence[VitalValues], timeline: TimelineReport, drawing: Drawing | None = None) -> Pictures:
+    """Draw every picture of a report in one process of its own.
 
     A report without pictures is still a report: when the process fails, `problem` says so and the numbers stand.
+
+    Args:
+        values: distributions to draw.
+        timeline: the time line to draw.
+        drawing: a drawing process that was started early; None starts one.
     """
     work = {"values": [_bars(spread) for spread in values], "timeline": _points(timeline)}
     if not work["values"] and not work["timeline"]:
         return Pictures({})
-    command = [sys.executable, "-P", __file__]
-    try:
-        done = subprocess.run(
-            command, input=json.dumps(work).encode(), capture_output=True, timeout=SECONDS_ALLOWED, check=False
-        )
-    except (OSError, subprocess.TimeoutExpired) as error:
-        return Pictures({}, problem=f"the drawing process could not run ({type(error).__name__})")
-    if done.returncode:
-        last = done.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
-        return Pictures({}, problem=f"the drawing process ended with status {done.returncode}: {last[0][:200]}")
-    drawn = json.loads(done.stdout)
+    with drawing or Drawing() as process:
+        drawn, problem = process.draw(work)
+    if problem:
+        return Pictures({}, problem=problem)
     try:
         pictures = {spread.vital: embedded(svg) for spread, svg in zip(values, drawn["values"], strict=True)}
         return Pictures(pictures, embedded(drawn["timeline"]) if drawn["timeline"] else "")
@@ -226,6 +267,7 @@ def _styled(chart: Any) -> Any:
 
 
 def _main() -> None:
+    import altair  # noqa: F401 - loaded now, while the work is still being prepared
     import vl_convert
 
     work = json.load(sys.stdin.buffer)

@@ -8,17 +8,21 @@ from contextlib import suppress
 from pathlib import Path
 
 from gateway.errors import OutputError
+from gateway.report.charts import Drawing
 from gateway.report.model import Report
 from gateway.report.outcome import operation_outcome
 
 
-def write(report: Report, folder: str | os.PathLike[str], identifiers: bool = False) -> list[Path]:
+def write(
+    report: Report, folder: str | os.PathLike[str], identifiers: bool = False, drawing: Drawing | None = None
+) -> list[Path]:
     """Write report.json, report.html and operation-outcome.json.
 
     Args:
         report: the report.
         folder: where the files go; made when it does not exist. Files of these names are replaced.
         identifiers: also write what may point to a person: the paths of the exports as they were given.
+        drawing: a drawing process that was started early; None starts one.
 
     Returns:
         The paths of the files written.
@@ -33,7 +37,7 @@ def write(report: Report, folder: str | os.PathLike[str], identifiers: bool = Fa
     texts = {
         "report.json": shown.model_dump_json(indent=2) + "\n",
         "operation-outcome.json": json.dumps(operation_outcome(shown), ensure_ascii=False, indent=2) + "\n",
-        "report.html": html(shown),
+        "report.html": html(shown, drawing),
     }
     written: list[Path] = []
     part = target

@@ -30,9 +30,9 @@ _OUTCOMES = {
 }
 
 
-def html(report: Report) -> str:
-    """The whole page."""
-    pictures = charts.draw(report.values, report.timeline)
+def html(report: Report, drawing: charts.Drawing | None = None) -> str:
+    """The whole page; `drawing` is a drawing process that was started early."""
+    pictures = charts.draw(report.values, report.timeline, drawing)
     drawn = report.timeline.listed[: charts.DEVICES_DRAWN]
     return (
         _environment()

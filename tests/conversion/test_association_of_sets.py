@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 
@@ -26,7 +27,8 @@ LIST_HEADER = "device,patient,from,to,established,by"
 
 @pytest.fixture(autouse=True)
 def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report: "")
+    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def ward(out: Path, associations: Path | None) -> Batch:

@@ -7,6 +7,7 @@ import logging
 import re
 import shutil
 from collections.abc import Iterator
+from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -57,7 +58,8 @@ def demo(name: str, out: Path, **options: Any) -> Batch:
 @pytest.fixture
 def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
     """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report: "")
+    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def small_blocks(monkeypatch: pytest.MonkeyPatch, characters: int) -> None:
@@ -170,7 +172,8 @@ class TestDeterminism:
         assert len({fact.time for fact in fhir_facts(tmp_path / "w1")}) == 41
         # The run in pieces records what the run in one piece does; its files are cut elsewhere.
         monkeypatch.undo()
-        monkeypatch.setattr("gateway.report.page.html", lambda report: "")
+        monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+        monkeypatch.setattr("gateway.report.Drawing", nullcontext)
         run(tmp_path, exports, WIDE, "whole", as_="both", bundle=bundle)
         assert fhir_facts(tmp_path / "whole") == fhir_facts(tmp_path / "w1")
         assert findings(tmp_path / "whole") == findings(tmp_path / "w1")

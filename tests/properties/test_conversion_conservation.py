@@ -6,6 +6,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterator
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -18,7 +19,8 @@ from tests.conversion.conversion_kit import GOOD_ROW, WIDE, WIDE_HEADER, observa
 @pytest.fixture(autouse=True, scope="module")
 def _no_page() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report: "")
+        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+        patch.setattr("gateway.report.Drawing", nullcontext)
         yield
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,7 +35,8 @@ EXPORTED = dict(zip(UNITS, ("mmHg", "mmHg", "/min", "%", "C", "kg"), strict=True
 def _no_page() -> Iterator[None]:
     """The page with its pictures has tests of its own and would take most of the time here."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report: "")
+        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+        patch.setattr("gateway.report.Drawing", nullcontext)
         yield
 
 
