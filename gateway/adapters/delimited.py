@@ -57,7 +57,7 @@ class Delimited:
     def __init__(self, mapping: Mapping, needed: Collection[str]) -> None:
         layout = mapping.delimited
         self.piece = 1 << 20
-        self.block = 1 << 20
+        self.block = 1 << 19
         self.set_limit = 4 << 20
         self._layout = layout
         self._codec = codec_name(layout.encoding)

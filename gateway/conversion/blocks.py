@@ -36,7 +36,7 @@ from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
-_SLICE = 512
+_SLICE = 128
 
 
 @dataclass(slots=True)

@@ -183,6 +183,7 @@ class FhirRenderer:
         self._shapes: dict[tuple[object, ...], int] = {}
         self._known: dict[Reading, tuple[int, bytes]] = {}
         self._devices: dict[Party, bytes] = {}
+        self._provenance_frames: dict[bool, list[str]] = {}
         self._parties: dict[Party, bytes] = {}
 
     # -- one set ---------------------------------------------------------------------------------------------------
@@ -377,8 +378,6 @@ class FhirRenderer:
             moments: times of the records; the newest stands in for a time of receipt that was not given.
             number: position of the bundle or file, part of the identifier.
         """
-        from fhir.resources.R4B.provenance import Provenance
-
         digest = hashlib.blake2b(
             "|".join(
                 [self._mapping.namespace, self._export_sha256, self._mapping_sha256, number, *references]
@@ -389,16 +388,27 @@ class FhirRenderer:
         if not recorded:
             exact = [moment for moment in moments if moment.precision != "day"]
             recorded = max(exact, key=lambda moment: moment.epoch).fhir if exact else ""
-        version = self._gateway_version
-        tag = {"system": self._mapping.namespace, "code": digest}
+        frame = self._provenance_frames.get(bool(recorded))
+        if frame is None:
+            frame = self._provenance_frames[bool(recorded)] = self._provenance_frame(bool(recorded))
+        targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
+        values = {"identity": digest, "uuid": uuid_root(digest), "effective": recorded, "targets": targets}
+        parts = [values[part] if place % 2 else part for place, part in enumerate(frame)]
+        return "".join(parts).encode()
+
+    def _provenance_frame(self, recorded: bool) -> list[str]:
+        """A Provenance built and validated by the library, cut at its marks: texts and names of slots in turn."""
+        from fhir.resources.R4B.provenance import Provenance
+
+        tag = {"system": self._mapping.namespace, "code": _mark("identity")}
         content: dict[str, Any] = {
             "resourceType": "Provenance",
             "meta": {"tag": [tag]},
-            "target": [{"reference": _mark("identity")}],
+            "target": [{"reference": _mark("targets")}],
             "agent": [
                 {
                     "type": {"coding": [{"system": _PARTICIPANT, "code": "assembler", "display": "Assembler"}]},
-                    "who": {"display": f"spot-check gateway {version}".strip()},
+                    "who": {"display": f"spot-check gateway {self._gateway_version}".strip()},
                 }
             ],
             "entity": [
@@ -413,22 +423,17 @@ class FhirRenderer:
             ],
         }
         if recorded:
-            content["recorded"] = recorded
+            content["recorded"] = _MARKED_TIME
         else:
             content["_recorded"] = {"extension": [{"url": _ABSENT_EXTENSION, "valueCode": "unknown"}]}
         if self.container == "ndjson":
-            content["id"] = digest
+            content["id"] = _mark("identity")
         text: str = Provenance.model_validate(content).model_dump_json()
-        if recorded:
-            written = re.search(r'"recorded":"([^"]*)"', text)
-            assert written is not None
-            text = text.replace(written.group(0), f'"recorded":"{recorded}"', 1)
-        before, after = text.split('{"reference":"' + _mark("identity") + '"}')
-        targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
         search = _if_none_exist(tag["system"], tag["code"], by="_tag")
-        return self._entry(
-            before + targets + after, "urn:uuid:" + uuid_root(digest) + "0001", "Provenance", search
-        ).encode()
+        text = self._entry(text, f"urn:uuid:{_mark('uuid')}0001", "Provenance", search)
+        text = text.replace(f'{{"reference":"{_mark("targets")}"}}', _mark("targets"))
+        text = text.replace(f'"recorded":"{_MARKED_TIME}"', f'"recorded":"{_mark("effective")}"')
+        return re.split(rf"slot-(identity|uuid|effective|targets)-{_WORD}", text)
 
     def reference(self, identity: str, key: str) -> str:
         """Reference to the Observation of `key` in the set `identity`, as other records name it."""

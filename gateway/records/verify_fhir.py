@@ -1112,17 +1112,17 @@ class FhirVerifier:
         label: bytes | str | None
         for index, line in enumerate(lines):
             label = None
-            if _MASK in line:
-                pass
-            elif line.startswith(_OBSERVATION_ID):
+            if line.startswith(_OBSERVATION_ID):
                 identity, end = line[_AT:_ID_ENDS], line.find(b'"', _ID_ENDS)
                 label, kind = line[_AT:end], line[_ID_ENDS:end]
-                if identity == self._identity and self._is_further(line, identity, kind):
-                    pass
-                elif self._is_of(identity) and self._by_pieces(line, identity, kind, b"", False, []):
-                    self._remember_tail(line, identity, kind)
-                else:
-                    label = None
+                if identity != self._identity:
+                    if not (self._is_of(identity) and self._by_pieces(line, identity, kind, b"", False, [])):
+                        label = None
+                elif not self._is_further(line, identity, kind):
+                    if self._by_pieces(line, identity, kind, b"", False, []):
+                        self._remember_tail(line, identity, kind)
+                    else:
+                        label = None
             else:
                 label = self._devices.get(line)
             if label is None:
@@ -1259,6 +1259,8 @@ class FhirVerifier:
         references: list[tuple[tuple[str, str], ...]],
     ) -> bool:
         """Look an Observation up piece by piece: as `_quick`, with the name cut into identity and kind."""
+        if _MASK in line:
+            return False
         if kind in _PANEL:
             line = line.replace(identity, _MASK)
         shape = self._shapes.get(kind)
