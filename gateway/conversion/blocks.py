@@ -117,7 +117,7 @@ class BlockConverter:
         tally.readings += lines[LineKind.UNREADABLE]
         recorded: Counter[Reading] = Counter()
         try:
-            with _BlockFiles(self._folder, block, self._oru.batch) as files:
+            with _BlockFiles(self._folder, block, self._batch_file) as files:
                 while candidates := list(islice(sets, _SLICE)):
                     self._settle(candidates, result, admit)
                     for part in self._parts(candidates):
@@ -267,6 +267,16 @@ class BlockConverter:
                     failed.setdefault(position, what)
         return failed
 
+    def _batch_file(self, messages: Sequence[str], number: str) -> bytes:
+        """An HL7 v2 batch file of messages that were verified one by one."""
+        text = self._oru.batch(messages, number)
+        for problem in self._oru_verifier.batch(text, messages):
+            raise OutputError(
+                f"The batch file could not be verified: {problem.what}",
+                todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
+            )
+        return text.encode()
+
     def _fail(self, candidate: Candidate, what: str, result: BlockResult) -> None:
         candidate.hold()
         candidate.item.readings = ()
@@ -347,7 +357,7 @@ class _BlockFiles:
         batch: makes an HL7 v2 batch file of messages and a number.
     """
 
-    def __init__(self, folder: Path, block: Block, batch: Callable[[Sequence[str], str], str]) -> None:
+    def __init__(self, folder: Path, block: Block, batch: Callable[[Sequence[str], str], bytes]) -> None:
         self._folder = folder
         self._stem = f"{block.export:04d}-{block.number:05d}"
         self._observations: BinaryIO | None = None
@@ -387,7 +397,7 @@ class _BlockFiles:
         """Write the batch file of the messages."""
         if self._messages:
             with self._new(f"oru/{self._stem}.hl7") as file:
-                file.write(self._batch(self._messages, self._stem).encode())
+                file.write(self._batch(self._messages, self._stem))
 
     def _new(self, name: str) -> BinaryIO:
         path = self._folder / name

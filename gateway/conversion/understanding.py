@@ -172,8 +172,12 @@ class Understanding:
 
     def _set(self, export: int, line: int, cells: list[str], rows: Sequence[Entry] | None, content: str) -> Candidate:
         found: list[Finding] = []
+        named = cells[self._patient_at].strip(BLANKS) if self._patient_at >= 0 else ""
 
         def note(noticed: Noticed, column: str = "", vital: str = "", at: int = line) -> None:
+            # Columns that moved put an identifier where a value belongs, and messages quote values.
+            if len(named) > 2 and named in noticed.message:
+                noticed = noticed._replace(message=noticed.message.replace(named, "(the patient's identifier)"))
             found.append(
                 finding(
                     noticed,
@@ -227,7 +231,10 @@ class Understanding:
         identity = ""
         if device is None and self._mapping.device.column:
             note(Noticed("device-missing", "the entry names no device"), self._mapping.device.column or "")
-        if patient is None or not moment.fhir:
+        parties = (device, self._operator(cells), self._location(cells), self._encounter(cells))
+        if _MALFORMED in parties:
+            note(Noticed("identifier-malformed", "an identifier holds control characters or broken text"))
+        if patient is None or not moment.fhir or _MALFORMED in parties:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
         elif readings:
             digest = self._identity(patient, device, moment, cells)
@@ -240,10 +247,7 @@ class Understanding:
             patient or _NOBODY,
             moment,
             tuple(readings) if clean else self._kept(readings, outcomes),
-            device,
-            self._operator(cells),
-            self._location(cells),
-            self._encounter(cells),
+            *parties,
             self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
         )
         return Candidate(item, readings, None if clean else outcomes, found, key)
@@ -461,6 +465,8 @@ class Understanding:
                 known.clear()
             value = text.strip(BLANKS)
             known[text] = Party(value, source.system, source.authority) if value else None
+            if _UNPRINTABLE.search(value):
+                known[text] = _MALFORMED
             return known[text]
 
         return party
@@ -505,7 +511,8 @@ class Understanding:
 
     def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str]) -> bytes:
         """Digest of the source identity: who, on what, when by the export's own clock, and its own number."""
-        clock = moment.fhir[:19] if self._wall_clock else moment.fhir
+        # By the clock of the export: a zone corrected later in the mapping must not make another set of it.
+        clock = moment.fhir[:-6] if self._wall_clock and moment.precision != "day" else moment.fhir
         sequence = cells[self._sequence_at].strip(BLANKS) if self._sequence_at >= 0 else ""
         text = "\x1f".join(
             [self._mapping.namespace, patient.system, patient.value, device.value if device else "", clock, sequence]
@@ -519,7 +526,9 @@ class Understanding:
         for row in [cells] if cells is not None else [row for _, row in rows or ()]:
             for position, column in zip(self._notes_at, self._mapping.notes, strict=True):
                 text = row[position].strip(BLANKS)
-                if len(text) > _NOTE_LIMIT:
+                if _UNPRINTABLE_NOTE.search(text):
+                    note(Noticed("note-unprintable", "the note holds control characters; it is not carried"), column)
+                elif len(text) > _NOTE_LIMIT:
                     note(Noticed("note-too-long", f"the note has {len(text)} characters; it is not carried"), column)
                 elif text:
                     texts[text] = None
@@ -544,6 +553,9 @@ _SetRule = tuple[Rule, Callable[[list[Reading | None]], Any], list[str], dict[An
 _UNREAD = Reading("", "", Outcome.UNREADABLE)
 _UNNAMED = Reading("", "", Outcome.HELD)
 _NOBODY = Party("")
+_MALFORMED = Party("")
+_UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 def _digest(text: str, size: int) -> bytes:

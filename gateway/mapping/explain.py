@@ -289,6 +289,9 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
         choices = [choice for choice in re.findall(r"'([^']*)'", context["expected"]) if choice]
         return Problem(path, f"{shown(name if _is_key(details) else value)} is not known here",
                        meant(str(name if _is_key(details) else value), choices))  # fmt: skip
+    if kind == "string_pattern_mismatch":
+        what = "the text is blank or holds control characters"
+        return Problem(path, what, "Write words on one line, without tabs or line ends")
     if kind == "string_too_short":
         if _is_key(details):
             return Problem(path, "the name is empty", "Give it a name or leave the line out")

@@ -21,6 +21,10 @@ AbsentReason = Literal[
 
 Category = Literal["neonate", "infant", "child", "adult", "unknown"]
 Text = Annotated[str, StringConstraints(min_length=1)]
+Words = Annotated[
+    str, StringConstraints(pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$")
+]
+"""Text that is written into records and reports: something to read, and no control characters."""
 
 
 def _number(value: object) -> object:
@@ -109,7 +113,7 @@ class Absent(_Table):
     """A token that means: there is no value."""
 
     reason: AbsentReason
-    meaning: str = Field(default="", description="what the monitor means by it, in words")
+    meaning: Words | Literal[""] = Field(default="", description="what the monitor means by it, in words")
 
 
 class Site(_Table):
@@ -200,8 +204,8 @@ class Output(_Table):
 class Mapping(_Table):
     """One mapping file."""
 
-    title: Text
-    version: Text
+    title: Words
+    version: Words
     form: Literal["delimited"]
     namespace: Text = Field(description="URI under which this site's record identifiers are unique")
     delimited: Delimited

@@ -24,6 +24,7 @@ DIGITS = 18
 """A decimal of FHIR R4 keeps at least 18 digits (http://hl7.org/fhir/R4/datatypes.html#decimal); more are held."""
 
 _QUOTABLE = re.compile(r"[0-9A-Za-z .,:<>=%/*?_-]{1,12}")
+_LONG_NUMBER = re.compile(r"[0-9]{6}")
 _COMPARATOR = re.compile(r"(<=|>=|<|>|≤|≥)\s*")
 _COMPARATORS = {"≤": "<=", "≥": ">="}
 _NUMBER_GOES_ON = re.compile(r"[0-9.,]|[eE][+-]?[0-9]")
@@ -32,8 +33,12 @@ _NARROW_SPACES = str.maketrans({"\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK S
 
 
 def shown(text: str) -> str:
-    """A value's text as a message may show it: quoted when short and plain, else only its length."""
-    return f'"{text}"' if _QUOTABLE.fullmatch(text) else f"a text of {len(text)} characters"
+    """A value's text as a message may show it: quoted when short and plain, else only its length.
+
+    A run of six or more digits may be somebody's number, and no value of a vital has one.
+    """
+    plain = _QUOTABLE.fullmatch(text) and not _LONG_NUMBER.search(text)
+    return f'"{text}"' if plain else f"a text of {len(text)} characters"
 
 
 class _Held(Exception):  # noqa: N818 - not an error: it carries what to say about a text that is held

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import fcntl
+import glob
 import os
 import shutil
 import tempfile
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 from gateway.errors import OutputError
 
 REPORT = "report.json"
+_LOCK = ".lock"
 
 
 class Stage:
@@ -44,8 +48,11 @@ class Stage:
                 )
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
+            _clear_abandoned(target)
             self.folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.unfinished-", dir=target.parent))
             os.chmod(self.folder, 0o700)
+            self._lock = (self.folder / _LOCK).open("wb")
+            fcntl.flock(self._lock, fcntl.LOCK_EX)
             self._syncing = ThreadPoolExecutor(1, thread_name_prefix="sync")
             self._written: list[Future[None]] = []
         except OSError as error:
@@ -60,6 +67,7 @@ class Stage:
         try:
             for written in self._written:
                 written.result()
+            (self.folder / _LOCK).unlink()
             for path in self.folder.iterdir():
                 if path.is_file():
                     _sync(path)
@@ -74,11 +82,14 @@ class Stage:
                 shutil.rmtree(earlier, ignore_errors=True)
         except OSError as error:
             raise output_error(error, self.target) from error
+        finally:
+            self._lock.close()
 
     def discard(self) -> None:
         """Remove what was written so far."""
         self._syncing.shutdown(wait=True, cancel_futures=True)
         shutil.rmtree(self.folder, ignore_errors=True)
+        self._lock.close()
 
 
 def output_error(error: OSError, target: Path) -> OutputError:
@@ -89,6 +100,14 @@ def output_error(error: OSError, target: Path) -> OutputError:
         where=str(target),
         todo="Nothing was left half written; make room or choose another folder with --out, and run again",
     )
+
+
+def _clear_abandoned(target: Path) -> None:
+    """Remove what runs into the same folder left behind when they were killed; a run that goes on holds a lock."""
+    for folder in target.parent.glob(f".{glob.escape(target.name)}.unfinished-*"):
+        with suppress(OSError), (folder / _LOCK).open("rb") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(folder, ignore_errors=True)
 
 
 def _sync(path: Path) -> None:

@@ -402,8 +402,12 @@ class OruVerifier:
                     found.append(Problem(index, f"{name.split()[0]}: stands here twice"))
         return found
 
-    def batch(self, text: str) -> list[Problem]:
+    def batch(self, text: str, verified: Sequence[str] = ()) -> list[Problem]:
         """Verify a batch file: FHS, batches of BHS, messages and BTS with their count, FTS with the count of batches.
+
+        Args:
+            text: the whole file.
+            verified: messages found good before; when the file holds just these, they are not judged again.
 
         Returns:
             Every problem found (index of the message from 0, -1 for the file); empty when all is well.
@@ -447,7 +451,9 @@ class OruVerifier:
                 say("a segment stands outside a message")
         if state != "FTS":
             say("FTS: is missing at the end")
-        found.extend(self.messages(["\r".join(message) + "\r" for message in messages]))
+        inside = ["\r".join(message) + "\r" for message in messages]
+        if inside != list(verified):
+            found.extend(self.messages(inside))
         return found
 
     def _message(self, message: str) -> tuple[list[str], list[str]]:

@@ -15,6 +15,7 @@ import pytest
 from gateway.conversion import convert
 from gateway.conversion import exports as exports_module
 from gateway.errors import InputError, OutputError
+from gateway.records.output import Stage
 from tests.conversion import conversion_kit as kit
 from tests.conversion.conversion_kit import GOOD_ROW, WIDE, WIDE_HEADER, findings, gateway, observations, tree
 
@@ -521,3 +522,24 @@ class TestOneEndlessLine:
         assert kibibytes < 200 * 1024
         assert [(row["rule"], row["line"]) for row in findings(out)] == [("line-too-long", "3")]
         assert len(observations(out)) == 10
+
+
+class TestAbandonedRuns:
+    def test_the_next_run_clears_what_a_killed_one_left(self, tmp_path: Path) -> None:
+        left = tmp_path / ".out.unfinished-abc"
+        left.mkdir()
+        (left / ".lock").touch()
+        (left / "half").write_text("x")
+        stage = Stage(tmp_path / "out")
+        assert not left.exists()
+        stage.discard()
+
+    def test_a_run_that_goes_on_is_left_alone(self, tmp_path: Path) -> None:
+        first = Stage(tmp_path / "out")
+        second = Stage(tmp_path / "out")
+        assert first.folder.exists()
+        (first.folder / "report.json").write_text("{}")
+        first.commit()
+        assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["report.json"]
+        second.discard()
+        assert not list(tmp_path.glob(".out.unfinished-*"))

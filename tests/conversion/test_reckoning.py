@@ -316,17 +316,13 @@ class TestHeldStaysOut:
             assert f"|{number}|" not in everything
 
 
-class TestOpenFaults:
-    @pytest.mark.xfail(strict=True, reason="the identity of a set leaves out fractions of a second")
+class TestMended:
     def test_two_sets_in_one_second(self, tmp_path: Path, no_page: None) -> None:
         mapping = WIDE.replace("%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S.%f")
         rows = ["2026-03-14 09:30:01.100,P,M,,,64,,,", "2026-03-14 09:30:01.900,P,M,,,65,,,"]
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
         assert run(tmp_path, [tmp_path / "a.csv"], mapping).report.reckoning.readings.all.recorded == 2
 
-    @pytest.mark.xfail(
-        strict=True, reason="a finding quotes a cell of a vital even when it holds the row's own patient"
-    )
     def test_patient_in_the_wrong_column(self, tmp_path: Path, no_page: None) -> None:
         """Columns that moved by one put an identifier where a value belongs."""
         rows = ["2026-03-14 09:30,FH000104,M,,,FH000104,,,"]
@@ -334,3 +330,10 @@ class TestOpenFaults:
         run(tmp_path, [tmp_path / "a.csv"], WIDE)
         for name in ("findings.csv", "report.json", "operation-outcome.json"):
             assert "FH000104" not in (tmp_path / "out" / name).read_text()
+
+    def test_a_damaged_identifier_holds_its_set_and_no_other(self, tmp_path: Path, no_page: None) -> None:
+        rows = ["2026-03-14 09:30,P1,M\x012,,,64,,,", "2026-03-14 09:31,P1,M2,,,65,,,"]
+        (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
+        batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
+        assert (batch.report.reckoning.readings.all.recorded, batch.report.reckoning.readings.all.held) == (1, 1)
+        assert [found.rule for found in batch.report.rules] == ["identifier-malformed"]

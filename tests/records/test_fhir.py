@@ -666,9 +666,7 @@ def test_no_time_is_invented_for_records_that_only_know_the_day() -> None:
     for container in ("transaction", "collection"):
         text = whole_bundle(renderer(container=container), item)
         assert FhirVerifier(False).bundle(text) == []
-    assert (
-        FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1")) == []
-    )
+    assert FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1")) == []
 
 
 # --- the same always -------------------------------------------------------------------------------------------------

@@ -290,6 +290,15 @@ def test_batch_faults_are_caught(fault: str, change: Callable[[str], str], says:
     assert any(problem.index == -1 and says in problem.what for problem in problems), (fault, problems)
 
 
+def test_messages_found_good_before_must_be_the_ones_in_the_file() -> None:
+    inside = ["MSH" + part.split("BTS|")[0] for part in BATCH.split("MSH")[1:]]
+    verifier = OruVerifier("2.5.1")
+    assert verifier.messages(inside) == []
+    assert verifier.batch(BATCH, inside) == []
+    assert verifier.batch(BATCH.replace("|NM|", "|XX|", 1), inside) != []
+    assert verifier.batch(BATCH, inside[:1]) == []
+
+
 def test_a_fault_inside_a_batch_has_its_place() -> None:
     broken = BATCH[: len(HEAD) * 2 + len(GOOD)] + BATCH[len(HEAD) * 2 + len(GOOD) :].replace("|18|/min^", "|18|%^", 1)
     assert [problem.index for problem in OruVerifier("2.5.1").batch(broken)] == [1]
