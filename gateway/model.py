@@ -54,6 +54,8 @@ class LineKind(StrEnum):
     FOOTER = "footer"
     REPEATED_HEADER = "repeated-header"
     BLANK = "blank"
+    EVENT = "event"
+    FRAMING = "framing"
     UNREADABLE = "unreadable"
 
 
@@ -295,6 +297,8 @@ class Block:
         damaged: line numbers (from 1) of lines in this block that must not be read: undecodable, over-long, NUL inside.
         lines: lines already accounted for by the reader (header, preamble, ...), by kind.
         findings: what the reader noticed while cutting this block.
+        context: header columns in force at the start of the block, where the form of export has such.
+        captured: the chunks of a capture: the first line that begins in each, and the host's time (ISO 8601), by line.
     """
 
     export: int
@@ -305,12 +309,22 @@ class Block:
     damaged: frozenset[int] = frozenset()
     lines: Counter[LineKind] = field(default_factory=Counter)
     findings: list[Finding] = field(default_factory=list)
+    context: dict[str, str] = field(default_factory=dict)
+    captured: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(slots=True)
 class Parsed:
-    """A block read into entries: `lines` accounts for every line of the block, by kind."""
+    """A block read into entries.
+
+    Attributes:
+        entries: the entries.
+        lines: every line (of framed exports: byte) of the block, by kind.
+        findings: what was noticed.
+        lost: entries and records that could not be read; None where each unreadable line is one.
+    """
 
     entries: list[Entry]
     lines: Counter[LineKind]
     findings: list[Finding]
+    lost: int | None = None

@@ -30,13 +30,17 @@ _MARKS = (
 _MARKS_32 = ((codecs.BOM_UTF32_LE, "utf-32-le"), (codecs.BOM_UTF32_BE, "utf-32-be"))
 
 
-def codec_name(encoding: str) -> str:
+def codec_name(encoding: str, table: str = "delimited") -> str:
     """The one name Python has for an encoding.
+
+    Args:
+        encoding: the name in the mapping.
+        table: the table of the mapping in which it stands.
 
     Raises:
         MappingError: there is no such encoding, or lines cannot be found in it before it is decoded.
     """
-    where = "key delimited.encoding"
+    where = f"key {table}.encoding"
     todo = "Name the encoding of the export, such as 'utf-8', 'cp1252' or 'utf-16'"
     try:
         name = codecs.lookup(encoding).name.replace("_", "-")
@@ -170,8 +174,7 @@ class Lines:
             if self._declared in ("utf-16", "utf-32") and data:
                 raise InputError(
                     f"the mapping says {self._declared}, but the export does not begin with a byte order mark",
-                    todo=f"Say which bytes come first: delimited.encoding = '{self._declared}-le' or "
-                    f"'{self._declared}-be'",
+                    todo=f"Say which bytes come first: encoding = '{self._declared}-le' or '{self._declared}-be'",
                 )
             self._codec = self._declared if self._declared not in ("utf-16", "utf-32") else "utf-8"
         self._lf = "\n".encode(self._codec)

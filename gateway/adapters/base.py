@@ -6,7 +6,7 @@ import importlib
 import pkgutil
 from collections.abc import Collection, Iterator, Mapping
 from functools import cache
-from typing import BinaryIO, ClassVar, Protocol
+from typing import BinaryIO, ClassVar, Literal, Protocol
 
 from gateway.errors import GatewayError, MappingError
 from gateway.mapping import model
@@ -32,6 +32,9 @@ class Adapter(Protocol):
 
     form: ClassVar[str]
     """Name of the form: the module's own name, and the value of `form` in a mapping."""
+
+    counts: ClassVar[Literal["lines", "bytes"]]
+    """What is accounted for: every line, or every byte, of an export has exactly one `LineKind`."""
 
     def __init__(self, mapping: model.Mapping, needed: Collection[str]) -> None: ...
 

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator, Sequence
 from difflib import get_close_matches
 from itertools import count
 from operator import itemgetter
-from typing import Any, BinaryIO, ClassVar, TypeAlias
+from typing import Any, BinaryIO, ClassVar, Literal, TypeAlias
 
 from gateway.adapters._lines import Lines, codec_name
 from gateway.errors import InputError, MappingError
@@ -53,9 +53,12 @@ class Delimited:
     """
 
     form: ClassVar[str] = "delimited"
+    counts: ClassVar[Literal["lines", "bytes"]] = "lines"
 
     def __init__(self, mapping: Mapping, needed: Collection[str]) -> None:
         layout = mapping.delimited
+        if layout is None:
+            raise MappingError("the table [delimited] is missing", where="key delimited", todo="Add it")
         self.piece = 1 << 20
         self.block = 1 << 19
         self.set_limit = 4 << 20

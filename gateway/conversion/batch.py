@@ -21,6 +21,7 @@ from gateway import report as report_module
 from gateway.checks import effects, finding, rules
 from gateway.conversion.blocks import write_devices
 from gateway.conversion.exports import Export, find_exports
+from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
@@ -30,6 +31,7 @@ from gateway.model import (
     Party,
     Tally,
 )
+from gateway.normalise.ages import STEPS, anchor_step
 from gateway.normalise.times import zone_edition
 from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
@@ -65,6 +67,7 @@ def convert(
     workers: int = 1,
     verify: str = "sample",
     received: datetime | None = None,
+    sent: datetime | None = None,
     identifiers: bool = False,
     replace: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -82,6 +85,7 @@ def convert(
         verify: "sample" or "full": which records go through the reference libraries besides our own checks.
         received: when the exports were received (with a zone); it is written into MSH-7 and Provenance and is the
             reference for times in the future. None: now for the check, and the records carry their own times.
+        sent: when the lists were sent (with a zone), for mappings whose ages count from a time that is given.
         identifiers: let the report name the paths of the exports.
         replace: replace an earlier result in `out`.
         progress: called with bytes done and bytes in all.
@@ -101,7 +105,13 @@ def convert(
         raise UsageError("--workers must be at least 1", todo="Leave it out to use one process")
     if received is not None and received.tzinfo is None:
         raise UsageError("--received has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
+    if sent is not None and sent.tzinfo is None:
+        raise UsageError("--sent has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
     loaded = load_mapping(mapping)
+    age = loaded.mapping.time.age
+    if (age is not None and age.anchor == "given") != (sent is not None):
+        what = "needs --sent, the time at which the list was sent" if sent is None else "does not use --sent"
+        raise UsageError(f"The mapping {what}", where=str(mapping), todo="See anchor in [time.age] of the mapping")
     if loaded.mapping.patient.column is None and associations is None:
         raise UsageError(
             "The mapping reads no patient from the export, and no associations were given",
@@ -116,13 +126,14 @@ def convert(
         received=int((received or started).timestamp()),
         received_fhir=received.isoformat(timespec="seconds") if received else "",
         received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
+        sent=sent,
     )
     stage = Stage(Path(out), replace=replace)
     job = Job(loaded, options, known, stage.folder)
     try:
         with report_module.Drawing() as drawing:
             with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
-                found = find_exports(exports, loaded.mapping.delimited.encoding, Path(scratch))
+                found = find_exports(exports, loaded.mapping, Path(scratch))
                 tally, files = _run(job, found, workers, stage, Path(scratch), progress)
             report = _report(job, found, tally, files, started)
             report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
@@ -157,7 +168,12 @@ def _run(
     devices: dict[str, Party] = {}
     files: list[str] = []
     total = sum(export.size for export in exports)
-    repeats = Repeats(scratch / "seen")
+    age = job.loaded.mapping.time.age
+    repeats = (
+        Repeats(scratch / "seen")
+        if age is None
+        else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
+    )
     first: dict[str, int] = {}
     done = 0
     with (
@@ -173,6 +189,10 @@ def _run(
             for result, size in converters.results(number, export, repeats):
                 tally.merge(result.tally)
                 writer.write(result.findings)
+                lost = repeats.findings() if isinstance(repeats, Lists) else []
+                writer.write(lost)
+                for each in lost:
+                    tally.note(each)
                 devices.update(result.devices)
                 files.extend(result.files)
                 stage.written(result.files)
@@ -213,6 +233,7 @@ def _report(job: Job, exports: Sequence[Export], tally: Tally, files: Sequence[s
         if job.associations is None
         else FileInfo(name=Path(job.associations.path).name, sha256=job.associations.sha256),
         readings=tally.readings,
+        unit="byte" if mapping.form == "framed" else "line",
         failure="",
         files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -85,16 +86,20 @@ class BlockConverter:
         self._oru = OruRenderer(mapping, options.received_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
+        # A list whose entries carry ages is compared with earlier ones as a whole.
+        self._slice = _SLICE if mapping.time.age is None else sys.maxsize
 
-    def sets(self, block: Block) -> tuple[Iterator[Candidate], list[Finding], Counter[LineKind]]:
-        """The sets of a block as they are understood, what was noticed while reading it, and its lines by kind."""
+    def sets(self, block: Block) -> tuple[Iterator[Candidate], list[Finding], Counter[LineKind], int]:
+        """The sets of a block as they are understood; findings, lines by kind and unreadable entries of its reading."""
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(self._loaded, block.fields, self._options, self._associations)
         parsed = self._adapter.parse(block)
         lines = Counter(block.lines)
         lines.update(parsed.lines)
-        return self._understanding.sets(parsed.entries, block.export), [*block.findings, *parsed.findings], lines
+        lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
+        sets = self._understanding.sets(parsed.entries, block.export)
+        return sets, [*block.findings, *parsed.findings], lines, lost
 
     def convert(self, block: Block, admit: Admit) -> BlockResult:
         """Convert one block and write its records.
@@ -109,16 +114,16 @@ class BlockConverter:
             OutputError: the records cannot be written.
         """
         result = BlockResult(block.export, block.number)
-        sets, findings, lines = self.sets(block)
+        sets, findings, lines, unreadable = self.sets(block)
         self._note(findings, result)
         tally = result.tally
         tally.lines = lines
-        tally.outcomes["", Outcome.UNREADABLE] += lines[LineKind.UNREADABLE]
-        tally.readings += lines[LineKind.UNREADABLE]
+        tally.outcomes["", Outcome.UNREADABLE] += unreadable
+        tally.readings += unreadable
         recorded: Counter[Reading] = Counter()
         try:
             with _BlockFiles(self._folder, block, self._batch_file) as files:
-                while candidates := list(islice(sets, _SLICE)):
+                while candidates := list(islice(sets, self._slice)):
                     self._settle(candidates, result, admit)
                     for part in self._parts(candidates):
                         self._write(part, result, files)
@@ -143,6 +148,13 @@ class BlockConverter:
 
     def _repeated(self, candidate: Candidate, seen: Seen, export: int) -> None:
         """A set seen before is a repeat when it says the same, else it is held."""
+        if seen.undecided:
+            what = "an earlier list of the device has an entry of the same values at about the same time"
+            candidate.hold()
+            candidate.item.readings = ()
+            noticed = Noticed("overlap-undecided", what)
+            candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
+            return
         where = f"line {seen.line}" if seen.export == export else f"line {seen.line} of export {seen.export}"
         if seen.same:
             noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")

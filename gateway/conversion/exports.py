@@ -8,11 +8,13 @@ import hashlib
 import shutil
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for
+from gateway.adapters._capture import open_capture
 from gateway.errors import InputError, UsageError
 from gateway.mapping import Mapping, columns
 from gateway.model import (
@@ -32,7 +34,7 @@ class Export:
         path: where its bytes are.
         sha256: hash of its bytes.
         size: bytes.
-        lines: lines, counted independently of any adapter.
+        lines: lines (of framed exports: bytes), counted independently of any adapter.
     """
 
     name: str
@@ -42,7 +44,7 @@ class Export:
     lines: int
 
 
-def find_exports(names: Sequence[str | Path], encoding: str, scratch: Path) -> list[Export]:
+def find_exports(names: Sequence[str | Path], mapping: Mapping, scratch: Path) -> list[Export]:
     """The files meant by the arguments, hashed and with their lines counted independently of any adapter."""
     if not names:
         raise UsageError("No export was named", todo="Name files, folders, patterns such as 'night/*.csv', or -")
@@ -76,7 +78,7 @@ def find_exports(names: Sequence[str | Path], encoding: str, scratch: Path) -> l
             paths += [(path, Path(path)) for path in found]
         else:
             raise InputError("There is no such file or folder", where=name, todo="Check the name of the export")
-    return [_measure(name, path, encoding) for name, path in paths]
+    return [_measure(name, path, mapping) for name, path in paths]
 
 
 def _spooled(stream: BinaryIO, path: Path) -> Path:
@@ -86,9 +88,9 @@ def _spooled(stream: BinaryIO, path: Path) -> Path:
     return path
 
 
-def _measure(name: str, path: Path, encoding: str) -> Export:
+def _measure(name: str, path: Path, mapping: Mapping) -> Export:
     digest = hashlib.sha256()
-    counter = LineCounter(encoding)
+    counter = LineCounter(mapping.encoding)
     size = 0
     try:
         with path.open("rb") as file:
@@ -96,9 +98,25 @@ def _measure(name: str, path: Path, encoding: str) -> Export:
                 digest.update(data)
                 counter.feed(data)
                 size += len(data)
+        units = counter.total()
+        if mapping.form != "delimited":
+            with path.open("rb") as file:
+                units = _units_of_payload(file, mapping)
     except OSError as error:
         raise _unreadable(name, error) from error
-    return Export(name, path, digest.hexdigest(), size, counter.total())
+    return Export(name, path, digest.hexdigest(), size, units)
+
+
+def _units_of_payload(file: BinaryIO, mapping: Mapping) -> int:
+    """Lines, or for framed exports bytes, of what came over the line, whether captured with its times or not."""
+    payload, _ = open_capture(file)
+    counter = LineCounter(mapping.encoding)
+    size = 0
+    with closing(payload):
+        while data := payload.read(1 << 20):
+            counter.feed(data)
+            size += len(data)
+    return size if mapping.form == "framed" else counter.total()
 
 
 class LineCounter:

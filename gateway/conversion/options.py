@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
@@ -26,6 +27,7 @@ class Options:
         received: epoch seconds of receipt for the check of future times; None leaves the check out.
         received_fhir: the time of receipt as a FHIR instant for Provenance, "" when it was not given.
         received_dtm: the same as a v2 DTM for MSH-7.
+        sent: when the lists of the exports were sent, for ages; None when it was not given.
     """
 
     records_as: RecordsAs = "fhir"
@@ -34,6 +36,7 @@ class Options:
     received: int | None = None
     received_fhir: str = ""
     received_dtm: str = ""
+    sent: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,13 +31,13 @@ def preview(
     """
     loaded = load_mapping(mapping)
     with tempfile.TemporaryDirectory() as scratch:
-        found = find_exports([export], loaded.mapping.delimited.encoding, Path(scratch))[0]
+        found = find_exports([export], loaded.mapping, Path(scratch))[0]
         options = Options(received=int(datetime.now(UTC).timestamp()))
         known = load_associations(associations) if associations is not None else None
         converter = BlockConverter(Job(loaded, options, known, Path(scratch)), found.sha256)
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):
-            sets, findings, kinds = converter.sets(block)
+            sets, findings, kinds, _ = converter.sets(block)
             lines.append(
                 f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "
                 + ", ".join(f"{kind.value} {count}" for kind, count in sorted(kinds.items()) if count)

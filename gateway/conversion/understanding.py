@@ -6,6 +6,7 @@ import hashlib
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from operator import itemgetter
 from typing import Any
 
@@ -25,10 +26,14 @@ from gateway.model import (
     Reading,
     SetItem,
 )
+from gateway.normalise.ages import AgeReader
 from gateway.normalise.times import TimeReader, joined
 from gateway.normalise.values import ValueReader
 from gateway.records.repeats import Key
 from gateway.vocabulary import panels, vitals
+
+CAPTURE_TIME = "capture time"
+"""Column that adapters add when an export is a capture: the host's time at which its list began to arrive."""
 
 _TEXTS_KEPT = 20_000
 _PAIRS_KEPT = 50_000
@@ -82,8 +87,14 @@ class Understanding:
         self._mapping = mapping
         self._associations = associations
         self._at = {name: position for position, name in reversed(list(enumerate(fields)))}
-        self._long = mapping.delimited.layout == "long"
+        self._long = mapping.long
         self._times = TimeReader(mapping.time, options.received)
+        self._ages = AgeReader(mapping.time, options.received) if mapping.time.age is not None else None
+        self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
+        self._sent = options.sent
+        self._capture_at = self._at.get(CAPTURE_TIME, -1)
+        self._aged: dict[tuple[str, str], Moment] = {}
+        self._run = _Run("")
         self._time_at = [self._at[name] for name in mapping.time.columns]
         self._wall_clock = mapping.time.zone != "offset-in-text"
         self._moments: dict[str, Moment] = {}
@@ -113,11 +124,11 @@ class Understanding:
         self._panel_of = {key: vitals()[key].panel for key in self._vitals}
         self._flagged: dict[Reading, Reading] = {}
         self._tables: dict[str, list[_Column]] = {}
-        self._long_columns = (
-            self._position(mapping.delimited.label_column),
-            self._position(mapping.delimited.value_column),
-            self._position(mapping.delimited.unit_column),
-        )
+        layout = mapping.delimited
+        self._long_names = ("", "", "")
+        if layout is not None:
+            self._long_names = (layout.label_column or "", layout.value_column or "", layout.unit_column or "")
+        self._long_columns = tuple(self._position(name or None) for name in self._long_names)
         self._label_of: dict[str, list[str]] = {}
         for key in self._vitals:
             for label in mapping.vitals[key].labels:
@@ -237,9 +248,10 @@ class Understanding:
         if patient is None or not moment.fhir or _MALFORMED in parties:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
         elif readings:
-            digest = self._identity(patient, device, moment, cells)
+            digest = self._identity(patient, device, moment, cells, content)
             identity = digest.hex()
-            key = Key(moment.epoch, digest, _digest(content, 8), export, line)
+            place = device.value if device else ""
+            key = Key(moment.epoch, digest, _digest(content, 8), export, line, place, self._sequence(cells))
         clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
         item = SetItem(
             identity,
@@ -276,7 +288,7 @@ class Understanding:
         others: list[tuple[Reading, Outcome]] = []
         disputed: set[int] = set()
         label_at, value_at, unit_at = self._long_columns
-        label_column = self._mapping.delimited.label_column or ""
+        label_column, value_column, _ = self._long_names
         table = self._table(category)
         for line, cells in rows:
             keys = self._label_of.get(cells[label_at].strip(BLANKS))
@@ -298,7 +310,7 @@ class Understanding:
                 if reading is None:
                     continue
                 for noticed in reading.noticed:
-                    note(noticed, self._mapping.delimited.value_column, reading.vital, line)
+                    note(noticed, value_column, reading.vital, line)
                 first = slots[slot]
                 if first is None:
                     slots[slot] = reading
@@ -328,6 +340,9 @@ class Understanding:
         if len(column.memo) > _TEXTS_KEPT:
             column.memo.clear()
         parts = text.split("\x1f")
+        expected = 1 + len(column.besides) + (1 if self._long else 0)
+        if len(parts) != expected:  # a separator in a cell: the text as a whole is then read, and held
+            parts = [text] + [""] * (expected - 1)
         reading = column.reader.read(
             parts[0],
             parts[column.unit_part] if column.unit_part else "",
@@ -357,7 +372,7 @@ class Understanding:
         if isinstance(source.site, Site):
             besides.append(self._at[source.site.column])
             site_part = len(besides) + (1 if self._long else 0)
-        name = source.column or self._mapping.delimited.value_column or ""
+        name = source.column or self._long_names[1]
         return _Column(self._at[name], name, tuple(besides), unit_part, site_part, self._readers[key])
 
     def _take(
@@ -437,6 +452,8 @@ class Understanding:
         return known
 
     def _moment(self, cells: list[str]) -> Moment:
+        if self._ages is not None:
+            return self._moment_by_age(self._ages, cells)
         text = (
             cells[self._time_at[0]]
             if len(self._time_at) == 1
@@ -448,6 +465,53 @@ class Understanding:
                 self._moments.clear()
             moment = self._moments[text] = self._times.read(text)
         return moment
+
+    def _moment_by_age(self, reader: AgeReader, cells: list[str]) -> Moment:
+        """The time of an entry that carries an age: so long before its list was sent."""
+        kind = self._mapping.time.age.anchor if self._mapping.time.age is not None else ""
+        text = ""
+        if kind == "columns":
+            text = joined([cells[position] for position in self._time_at])
+        elif kind == "capture" and self._capture_at >= 0:
+            text = cells[self._capture_at]
+        age = cells[self._age_at]
+        if self._out_of_order(age, text):
+            message = "the ages go the other way here: another list may begin, whose heading is missing"
+            return Moment(age, noticed=(Noticed("anchor-missing", message),))
+        moment = self._aged.get((age, text))
+        if moment is not None:
+            return moment
+        noticed: tuple[Noticed, ...] = ()
+        anchor = self._sent if kind == "given" else None
+        if kind == "columns":
+            sent = self._times.read(text)
+            noticed = sent.noticed
+            anchor = datetime.fromisoformat(sent.fhir) if sent.fhir and sent.precision != "day" else None
+        elif text:
+            anchor = datetime.fromisoformat(text)
+        moment = reader.read(age, anchor)
+        moment = moment._replace(noticed=(*noticed, *moment.noticed))
+        if len(self._aged) > _TEXTS_KEPT:
+            self._aged.clear()
+        self._aged[age, text] = moment
+        return moment
+
+    def _out_of_order(self, age: str, anchor: str) -> bool:
+        """Whether ages that rose in this list fall, or the other way round: then its anchor no longer holds.
+
+        A list goes from new to old or from old to new. Where that turns, a second list has begun and its heading was
+        lost on the way; nothing after that is sure until the next heading.
+        """
+        if anchor != self._run.anchor:
+            self._run = _Run(anchor)
+        run = self._run
+        if run.broken or not age.strip(BLANKS).isdecimal():
+            return run.broken
+        now = int(age)
+        step = 0 if run.age is None else (now > run.age) - (now < run.age)
+        run.broken = step * run.direction < 0
+        run.age, run.direction = now, run.direction or step
+        return run.broken
 
     def _role(self, source: Identified) -> Callable[[list[str]], Party | None]:
         """How to find a device, operator, location or encounter in an entry: one object for each distinct text."""
@@ -484,8 +548,10 @@ class Understanding:
             if device is None:
                 note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
                 return None
-            width = {"day": 86400, "minute": 60}.get(moment.precision, 1)
-            found = self._associations.find(device.value, moment.epoch, width)
+            start, width = moment.epoch, {"day": 86400, "minute": 60}.get(moment.precision, 1)
+            if self._ages is not None:
+                start, width = start - self._ages.step + 1, self._ages.step + self._ages.slack
+            found = self._associations.find(device.value, start, width)
             if found.rule:
                 if found.rule == "association-none" and text:
                     return self._known_patient(text)
@@ -509,15 +575,22 @@ class Understanding:
             party = self._patients[text] = Party(text, patient.system, patient.authority, patient.type)
         return party
 
-    def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str]) -> bytes:
-        """Digest of the source identity: who, on what, when by the export's own clock, and its own number."""
+    def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str], content: str) -> bytes:
+        """Digest of the source identity: who, on what, when by the export's own clock, and its own number.
+
+        An entry with an age has no time of its own: its instant and what it says stand in.
+        """
         # By the clock of the export: a zone corrected later in the mapping must not make another set of it.
         clock = moment.fhir[:-6] if self._wall_clock and moment.precision != "day" else moment.fhir
-        sequence = cells[self._sequence_at].strip(BLANKS) if self._sequence_at >= 0 else ""
-        text = "\x1f".join(
-            [self._mapping.namespace, patient.system, patient.value, device.value if device else "", clock, sequence]
-        )
-        return _digest(text, 16)
+        if self._ages is not None:
+            clock = f"{moment.epoch}\x1f{content}"
+        place = device.value if device else ""
+        parts = [self._mapping.namespace, patient.system, patient.value, place, clock, self._sequence(cells)]
+        return _digest("\x1f".join(parts), 16)
+
+    def _sequence(self, cells: list[str]) -> str:
+        """The monitor's own number of the entry, "" where it is not mapped."""
+        return cells[self._sequence_at].strip(BLANKS) if self._sequence_at >= 0 else ""
 
     def _notes(
         self, cells: list[str] | None, rows: Sequence[Entry] | None, note: Callable[..., None]
@@ -549,6 +622,17 @@ class _Column:
 
 
 _SetRule = tuple[Rule, Callable[[list[Reading | None]], Any], list[str], dict[Any, Noticed | None]]
+
+
+@dataclass(slots=True)
+class _Run:
+    """The ages of one list so far: the last one, and whether they rise (1) or fall (-1)."""
+
+    anchor: str
+    age: int | None = None
+    direction: int = 0
+    broken: bool = False
+
 
 _UNREAD = Reading("", "", Outcome.UNREADABLE)
 _UNNAMED = Reading("", "", Outcome.HELD)

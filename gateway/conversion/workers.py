@@ -16,6 +16,7 @@ from typing import Protocol
 
 from gateway.conversion.blocks import BlockConverter, BlockResult
 from gateway.conversion.exports import Export, blocks_of
+from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import UsageError
 from gateway.model import Block
@@ -34,7 +35,7 @@ class Converters(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None: ...
 
-    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
         """The results of an export's blocks, in order, each with the characters of its block.
 
         Args:
@@ -46,7 +47,9 @@ class Converters(Protocol):
 
 def converters_for(workers: int, job: Job, exports: Sequence[Export]) -> Converters:
     """Converters for a run: in this process for one worker, else in processes of their own."""
-    return Inline(job) if workers == 1 else Pool(workers, job, exports)
+    # Lists whose entries carry ages are short and must be compared in order, one whole list after the other.
+    alone = workers == 1 or job.loaded.mapping.time.age is not None
+    return Inline(job) if alone else Pool(workers, job, exports)
 
 
 class Inline:
@@ -65,7 +68,7 @@ class Inline:
     ) -> None:
         gc.set_threshold(*self._threshold)
 
-    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
         """See `Converters.results`."""
         converter = BlockConverter(self._job, export.sha256)
         for block in blocks_of(export, number, self._job.loaded.mapping):
@@ -95,7 +98,7 @@ class Pool:
     ) -> None:
         self._executor.shutdown(wait=True, cancel_futures=kind is not None)
 
-    def results(self, number: int, export: Export, repeats: Repeats) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
         """See `Converters.results`."""
         waiting: deque[tuple[Block, Future[BlockResult]]] = deque()
         try:
@@ -112,7 +115,9 @@ class Pool:
                 todo="Use fewer workers, and run again; nothing was left half written",
             ) from error
 
-    def _next(self, waiting: deque[tuple[Block, Future[BlockResult]]], repeats: Repeats) -> tuple[BlockResult, int]:
+    def _next(
+        self, waiting: deque[tuple[Block, Future[BlockResult]]], repeats: Repeats | Lists
+    ) -> tuple[BlockResult, int]:
         block, future = waiting.popleft()
         result = future.result()
         known = repeats.admit(result.keys)

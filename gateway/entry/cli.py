@@ -40,6 +40,12 @@ Exit status:
   2    command, mapping or export unusable, or the result cannot be written
   130  stopped from the keyboard"""
 
+CAPTURE_STATUS = """\b
+Exit status:
+  0    stopped as asked; every byte that came is in the file
+  2    port, mapping or file unusable, or the line dropped; what came before
+       is in the file"""
+
 # The words are those of the report (gateway.report.model.CAUTIONS), which is too slow to load for a help text.
 CAUTIONS = """\b
 Cautions:
@@ -166,6 +172,14 @@ def convert(
             "Provenance state it. Without it, readings from after now are held.",
         ),
     ] = None,
+    sent: Annotated[
+        str | None,
+        typer.Option(
+            "--sent",
+            metavar="TIME",
+            help="When the monitors sent their lists, ISO 8601 with offset: for ages whose anchor is given.",
+        ),
+    ] = None,
     identifiers: Annotated[
         bool,
         typer.Option("--identifiers", help="Let the report name the paths of the exports, which may identify people."),
@@ -178,6 +192,7 @@ def convert(
     nothing.
     """
     instant = None if received is None else _instant(received, "--received")
+    anchor = None if sent is None else _instant(sent, "--sent")
     source = _mapping_file(mapping)
     from gateway import conversion
 
@@ -192,6 +207,7 @@ def convert(
             workers=workers,
             verify=verify.value,
             received=instant,
+            sent=anchor,
             identifiers=identifiers,
             replace=replace,
             progress=progress,
@@ -237,6 +253,59 @@ def check(
         _print(_summary(conversion.load_mapping(source)))
         return
     _print("\n".join(conversion.preview(source, export, entries=entries, associations=associations)))
+
+
+@app.command(epilog=f"{CAPTURE_STATUS}\n\n{CAUTIONS}")
+def capture(
+    port: Annotated[
+        str,
+        typer.Argument(metavar="PORT", help="Serial port such as /dev/ttyUSB0, or a device server: socket://host:4001"),
+    ],
+    mapping: Annotated[
+        str,
+        typer.Option(
+            "--mapping",
+            metavar="FILE",
+            help="Mapping file, or the name of a mapping that is shipped; its table [line] says how the line is set.",
+        ),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Capture file to write; it must not exist.")],
+    seconds: Annotated[
+        float | None, typer.Option("--seconds", metavar="N", min=0, help="Stop after so many seconds.")
+    ] = None,
+    until_quiet: Annotated[
+        float | None,
+        typer.Option(
+            "--until-quiet", metavar="N", min=0.2, help="Stop when something came and then nothing for so many seconds."
+        ),
+    ] = None,
+) -> None:
+    """Read a serial line into a capture file that can be converted, again and again.
+
+    Keeps every byte with the host's time, until Ctrl-C or one of the options stops it. Begin to listen first, then let
+    the monitor send.
+    """
+    from gateway.entry.capture import capture as listen
+    from gateway.mapping import loader
+
+    loaded = loader.load(_mapping_file(mapping))
+    if loaded.mapping.form == "delimited":
+        raise UsageError(
+            "the mapping reads delimited files, and no capture",
+            where=loaded.path,
+            todo="Name a mapping of the form framed or listing",
+        )
+    done = listen(
+        port,
+        loaded.mapping.line,
+        out,
+        seconds=seconds,
+        until_quiet=until_quiet,
+        listening=lambda words: _print(f"Listening to {words}. Stop with Ctrl-C."),
+    )
+    came = f"{done.bytes:,} {'byte' if done.bytes == 1 else 'bytes'}" if done.bytes else "nothing"
+    why = {"time": "the time was over", "quiet": "the line was quiet"}.get(done.why, "stopped as asked")
+    _print(f"{out}: {came} captured; {why}.")
 
 
 @app.command()
@@ -376,7 +445,7 @@ def _demos() -> list[_Demo]:
         received = options.get("received")
         associations = folder / "associations.csv"
         aside = {mapping, settings, associations}
-        globs = options.get("exports", ["*.csv", "*.txt", "*.tsv"])
+        globs = options.get("exports", ["*.csv", "*.txt", "*.tsv", "*.cap"])
         found = {path for glob in globs for path in folder.glob(glob) if path.is_file()} - aside
         demos.append(
             _Demo(
@@ -439,18 +508,24 @@ def _known(key: str, table: Mapping[str, T], kind: str, where: str, todo: str) -
 def _summary(loaded: LoadedMapping) -> str:
     """Say in one paragraph how a mapping reads its exports."""
     mapping = loaded.mapping
-    layout = mapping.delimited
+    delimited, serial = mapping.delimited, mapping.listing or mapping.framed
+    reads = f"{mapping.form} exports ({mapping.encoding}"
+    if delimited is not None:
+        reads = f"{delimited.layout} {reads}, delimiter {delimited.delimiter!r})"
+    elif serial is not None:
+        reads += f", {len(serial.records)} kinds of record)"
+    age = mapping.time.age
+    times = f"times in {mapping.time.zone}" + (f" from ages in {age.unit}" if age is not None else "")
     patient = (
         f"patients from column '{mapping.patient.column}'" if mapping.patient.column else "patients by association"
     )
     tokens = len(mapping.absent) + sum(len(source.absent) for source in mapping.vitals.values())
     declared = f"{tokens} declared token" + ("" if tokens == 1 else "s")
     return (
-        f"{loaded.path}: the mapping can be used. '{mapping.title}', version {mapping.version}, reads {layout.layout} "
-        f"{mapping.form} exports ({layout.encoding}, delimiter {layout.delimiter!r}) with {len(mapping.vitals)} vitals "
-        f"({', '.join(mapping.vitals)}), {patient}, times in {mapping.time.zone}, {declared} for no value, "
-        f"and plausibility limits '{mapping.plausibility.profile}'. Everything it does not name is held. A qualified "
-        "person has to sign it off before use on real patients."
+        f"{loaded.path}: the mapping can be used. '{mapping.title}', version {mapping.version}, reads {reads} "
+        f"with {len(mapping.vitals)} vitals ({', '.join(mapping.vitals)}), {patient}, {times}, {declared} for no "
+        f"value, and plausibility limits '{mapping.plausibility.profile}'. Everything it does not name is held. A "
+        "qualified person has to sign it off before use on real patients."
     )
 
 

@@ -39,6 +39,10 @@ STAND_INS: dict[Path, Any] = {
     ("namespace",): "urn:uuid:00000000-0000-4000-8000-000000000000",
     ("delimited",): {"layout": "wide"},
     ("delimited", "layout"): "wide",
+    ("listing",): {"records": [{"use": "entry", "pattern": "-"}]},
+    ("listing", "records"): [{"use": "entry", "pattern": "-"}],
+    ("framed",): {"records": [{"use": "entry", "pattern": "-"}]},
+    ("framed", "records"): [{"use": "entry", "pattern": "-"}],
     ("time",): {"columns": ["-"], "formats": ["%Y-%m-%d"], "zone": "UTC"},
     ("time", "columns"): ["-"],
     ("time", "formats"): ["%Y-%m-%d"],
@@ -52,10 +56,14 @@ STAND_INS: dict[Path, Any] = {
 _EXAMPLES: dict[Path, str] = {
     ("title",): 'title = "Ward monitors, north wing"',
     ("version",): 'version = "1"',
-    ("form",): 'form = "delimited"',
+    ("form",): 'form = "delimited", "listing" or "framed"',
     ("namespace",): 'namespace = "https://hospital.example/spot-check"',
     ("delimited",): '[delimited] with layout = "wide" or "long"',
     ("delimited", "layout"): 'layout = "wide" (one row per set) or "long" (one row per reading)',
+    ("listing",): "[[listing.records]], one for each kind of line, with use and pattern",
+    ("listing", "records"): "[[listing.records]], one for each kind of line, with use and pattern",
+    ("framed",): "[framed] with the bytes of the frames, and [[framed.records]] for each kind of record",
+    ("framed", "records"): "[[framed.records]], one for each kind of record, with use and fields, widths or pattern",
     ("time",): "[time] with columns, formats and zone",
     ("time", "columns"): 'columns = ["Date", "Time"], the columns that hold the time',
     ("time", "formats"): 'formats = ["%Y-%m-%d %H:%M"], written as the export writes its times',
@@ -67,6 +75,8 @@ _EXAMPLES: dict[Path, str] = {
 _EXAMPLES_BY_NAME: dict[str | int, str] = {
     "reason": 'reason = "error", or another FHIR data-absent-reason code',
     "column": 'column = "...", the name in the header line',
+    "use": 'use = "entry", "part", "header", "event" or "ignore"',
+    "anchor": 'anchor = "columns", "capture" or "given": where the time of sending is known from',
     "values": 'values = { "text in the column" = "meaning" }',
 }
 
@@ -281,14 +291,17 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
     name = path[-1] if path else ""
     if kind == "missing":
         if isinstance(name, int):
-            return Problem(path[:-1], "there must be two numbers", f"Write {path[-2]} = [low, high]")
-        return Problem(path, _missing_what(path), f"Add {_example(path)}")
+            return Problem(path[:-1], "there must be two numbers", f"Write {path[-2]} = {_pair(path)}")
+        return Problem(path, *missing(path))
     if kind == "extra_forbidden":
         return Problem(path, "there is no such key", _unknown_todo(path, value))
     if kind == "literal_error":
         choices = [choice for choice in re.findall(r"'([^']*)'", context["expected"]) if choice]
         return Problem(path, f"{shown(name if _is_key(details) else value)} is not known here",
                        meant(str(name if _is_key(details) else value), choices))  # fmt: skip
+    if kind == "string_pattern_mismatch" and path[0] == "framed":
+        what = f"{shown(value)} is not a row of bytes in hexadecimal"
+        return Problem(path, what, 'Write two digits for each byte, such as "02" or "0D0A"')
     if kind == "string_pattern_mismatch":
         what = "the text is blank or holds control characters"
         return Problem(path, what, "Write words on one line, without tabs or line ends")
@@ -312,6 +325,11 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
 
 def _is_key(details: ErrorDetails) -> bool:
     return bool(details["loc"]) and details["loc"][-1] == "[key]"
+
+
+def missing(path: Path) -> tuple[str, str]:
+    """What is wrong and what to do when a key or table that is needed is not there."""
+    return _missing_what(path), f"Add {_example(path)}"
 
 
 def _missing_what(path: Path) -> str:
@@ -350,8 +368,8 @@ def _table(path: Path) -> str:
 
 def _length(path: Path, details: ErrorDetails, value: object) -> Problem:
     context = details.get("ctx", {})
-    if isinstance(value, list) and path and path[-1] in ("hold", "flag"):
-        return Problem(path, "there must be two numbers", f"Write {path[-1]} = [low, high]")
+    if isinstance(value, list) and path and (path[-1] in ("hold", "flag") or "widths" in path):
+        return Problem(path, "there must be two numbers", f"Write {path[-1]} = {_pair(path)}")
     if details["type"] == "too_short":
         return Problem(path, "there is nothing in it", f"Add {_example(path)}")
     return Problem(path, f"there are {len(value) if isinstance(value, list) else 'too many'} items",
@@ -390,12 +408,16 @@ def _retyped(kind: str, path: Path, value: object) -> str:
     if kind in ("is_instance_of", "decimal_type"):
         return "Write the number without quotes, with a decimal point"
     if kind == "tuple_type":
-        return f"Write {label} = [low, high]"
+        return f"Write {label} = {_pair(path)}"
     if kind in ("list_type", "wrong_branch") and isinstance(value, str):
         return f"Write {label} = [{shown(value)}]"
     if kind == "wrong_branch" and len(path) > 1 and path[-2] == "absent":
         return f'Write {shown(label)} = "error", or another FHIR data-absent-reason code'
     return f"Write {_example(path)}"
+
+
+def _pair(path: Path) -> str:
+    return "[first, last], counted from 1" if "widths" in path else "[low, high]"
 
 
 def _range(path: Path) -> str:

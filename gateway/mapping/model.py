@@ -60,6 +60,75 @@ class Delimited(_Table):
     unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
 
 
+Span = Annotated[tuple[int, int], Field(strict=False)]
+"""First and last character, counted from 1. TOML has lists only, so a list is taken for the pair."""
+
+
+class Record(_Table):
+    """One kind of line or record in a serial-style export: how it is known, and the columns it gives.
+
+    Exactly one of `pattern`, `fields` and `widths` says how the record is cut.
+    """
+
+    use: Literal["entry", "part", "header", "event", "ignore"] = Field(
+        description="entry: begins an entry; part: adds to the open entry; header: its columns go with every entry "
+        "that follows; event: about the monitor itself; ignore: nothing of interest"
+    )
+    pattern: str = Field(default="", description="regular expression for the whole record; named groups are columns")
+    match: str = Field(default="", description="with fields or widths: regular expression the record begins with")
+    delimiter: str = Field(default="|", max_length=1, description="with fields: what stands between them")
+    fields: list[str] = Field(default=[], description="names of the fields by position; empty for one not read")
+    widths: dict[str, Span] = Field(default={}, description="column = [first, last] character, counted from 1")
+    meaning: str = Field(default="", description="event: what it means, in words")
+
+
+class Listing(_Table):
+    """How the text of a printed or dumped list is laid out: lines, each of a declared kind."""
+
+    encoding: str = Field(default="utf-8", description="a Python codec name")
+    records: list[Record] = Field(min_length=1, description="kinds of line; the first that fits a line is taken")
+
+
+Byte = Annotated[str, StringConstraints(pattern=r"^([0-9A-Fa-f]{2})+$")]
+"""Bytes in hexadecimal, such as "02" or "0D0A"."""
+
+
+class Framed(_Table):
+    """How a serial capture is framed, and the kinds of record inside the frames."""
+
+    encoding: str = Field(default="latin-1", description="a Python codec name")
+    start: Byte = Field(default="02", description="bytes that begin a frame, in hexadecimal")
+    end: list[Byte] = Field(default=["03"], min_length=1, description="bytes that end a frame")
+    continues: list[Byte] = Field(default=[], description="ends after which the record goes on in the next frame")
+    checksum: Literal["none", "sum-mod-256", "xor", "crc-16-ccitt", "crc-16-modbus"] = Field(
+        default="none", description="in hexadecimal digits behind the end"
+    )
+    after: str = Field(default="", description="bytes behind the checksum, in hexadecimal")
+    frame_numbers: bool = Field(default=False, description="the first character of a frame is its number, 0 to 7")
+    control: list[Byte] = Field(default=[], description="bytes of the line protocol between frames, such as 05 and 04")
+    record_end: str = Field(default="0D", description="what ends a record inside a frame, in hexadecimal; may be empty")
+    records: list[Record] = Field(min_length=1, description="kinds of record; the first that fits a record is taken")
+
+
+class Line(_Table):
+    """How the serial line is set while `gateway capture` listens; without effect on exports that are files."""
+
+    baud: int = Field(default=9600, ge=50, le=4_000_000, description="symbols per second")
+    data_bits: Literal[5, 6, 7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    flow: Literal["none", "rts-cts", "dsr-dtr", "xon-xoff"] = Field(default="none", description="flow control")
+
+
+class Memory(_Table):
+    """What the monitor keeps, so that lost entries are noticed. For exports whose entries carry ages."""
+
+    entries: int | None = Field(default=None, ge=2, le=100_000, description="how many entries the monitor keeps")
+    cycle_minutes: int | None = Field(
+        default=None, ge=1, le=1440, description="minutes between automatic measurements, when all entries are such"
+    )
+
+
 class Numbers(_Table):
     """How numbers are written."""
 
@@ -68,11 +137,23 @@ class Numbers(_Table):
     comparators: bool = Field(default=False, description="accept <, <=, >= and > before a value")
 
 
+class Age(_Table):
+    """Entries stamped as so long before the list was sent: the anchor is the instant of sending, never of arrival."""
+
+    column: Text = Field(description="the column with the age")
+    unit: Literal["minutes", "seconds"] = "minutes"
+    anchor: Literal["columns", "capture", "given"] = Field(
+        description="columns: the time of sending stands in the columns of [time]; capture: in the capture's own "
+        "record; given: on the command line (--sent)"
+    )
+
+
 class Time(_Table):
     """Where the time of a set stands and how it is read."""
 
-    columns: list[Text] = Field(min_length=1, max_length=3, description="joined by one space before reading")
-    formats: list[Text] = Field(min_length=1, description="strptime directives; the first that fits the whole text")
+    columns: list[Text] = Field(default=[], max_length=3, description="joined by one space before reading")
+    formats: list[Text] = Field(default=[], description="strptime directives; the first that fits the whole text")
+    age: Age | None = Field(default=None, description="when entries carry an age instead of a time")
     zone: Text = Field(description="IANA zone name, or a fixed offset such as +05:30, or 'offset-in-text' with %z")
     ambiguous: Literal["hold", "earlier", "later"] = "hold"
     nonexistent: Literal["hold", "before", "after"] = "hold"
@@ -206,9 +287,12 @@ class Mapping(_Table):
 
     title: Words
     version: Words
-    form: Literal["delimited"]
+    form: Literal["delimited", "listing", "framed"] = Field(description="form of export")
     namespace: Text = Field(description="URI under which this site's record identifiers are unique")
-    delimited: Delimited
+    delimited: Delimited | None = Field(default=None, description="for the form delimited")
+    listing: Listing | None = Field(default=None, description="for the form listing")
+    framed: Framed | None = Field(default=None, description="for the form framed")
+    line: Line = Field(default=Line(), description="serial line, for gateway capture")
     numbers: Numbers = Numbers()
     time: Time
     patient: Patient
@@ -216,6 +300,7 @@ class Mapping(_Table):
     operator: Identified = Identified()
     location: Identified = Identified()
     encounter: Identified = Identified()
+    memory: Memory = Field(default=Memory())
     sequence: Text | None = Field(
         default=None, description="column with the monitor's own record number, part of the identity"
     )
@@ -230,3 +315,14 @@ class Mapping(_Table):
     )
     plausibility: Plausibility = Plausibility()
     output: Output = Output()
+
+    @property
+    def long(self) -> bool:
+        """Whether one row is one reading, and consecutive rows make a set."""
+        return self.delimited is not None and self.delimited.layout == "long"
+
+    @property
+    def encoding(self) -> str:
+        """Name of the codec of the export's text."""
+        layout = self.delimited or self.listing or self.framed
+        return layout.encoding if layout is not None else "utf-8"

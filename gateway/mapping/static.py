@@ -15,8 +15,8 @@ from importlib import resources
 from typing import NamedTuple
 
 from gateway import vocabulary
-from gateway.mapping.explain import Problems, listed, meant, nearest, shown
-from gateway.mapping.model import Band, Identified, Mapping, Site, VitalSource
+from gateway.mapping.explain import Problems, listed, meant, missing, nearest, shown
+from gateway.mapping.model import Band, Framed, Identified, Listing, Mapping, Record, Site, VitalSource
 from gateway.mapping.places import Path
 from gateway.vocabulary import Unit, Vital
 
@@ -47,6 +47,12 @@ _ENCODINGS = ("utf-8", "utf-16", "cp1252", "latin-1", "iso8859-15", "cp1250", "c
 _ENCODING_NAMES = {"ansi": "cp1252", "windows": "cp1252", "unicode": "utf-16", "dos": "cp850", "western": "cp1252"}
 
 
+_FORMS = ("delimited", "listing", "framed")
+_WITHOUT_COLUMNS = frozenset({"event", "ignore"})
+CAPTURE_TIME = "capture time"
+"""Column that serial-style exports have besides those of their records: when the list began to arrive."""
+
+
 class Use(NamedTuple):
     """One use of a column: its name, the key that names it, what for, and what kind of use that is."""
 
@@ -64,11 +70,14 @@ def uses(mapping: Mapping) -> list[Use]:
         if column is not None:
             found.append(Use(column, path, what, kind))
 
-    for kind in ("label", "value", "unit"):
-        name = f"{kind}_column"
-        add(getattr(mapping.delimited, name), ("delimited", name), f"the {kind}", kind)
+    if mapping.delimited is not None:
+        for kind in ("label", "value", "unit"):
+            name = f"{kind}_column"
+            add(getattr(mapping.delimited, name), ("delimited", name), f"the {kind}", kind)
     for at, column in enumerate(mapping.time.columns):
         add(column, ("time", "columns", at), "the time", "time")
+    if mapping.time.age is not None:
+        add(mapping.time.age.column, ("time", "age", "column"), "the age", "time")
     add(mapping.patient.column, ("patient", "column"), "the patient", "patient")
     for name, party in _parties(mapping):
         add(party.column, (name, "column"), f"the {name}", "party")
@@ -118,13 +127,215 @@ def _parties(mapping: Mapping) -> tuple[tuple[str, Identified], ...]:
     )
 
 
-# The layout
+# The form and its table
+
+
+def _form(mapping: Mapping, problems: Problems) -> None:
+    if not problems.known(("form",)):
+        if mapping.delimited is None:
+            problems.spoil(("delimited",))
+        return
+    for form in _FORMS:
+        path: Path = (form,)
+        there = getattr(mapping, form) is not None
+        if form == mapping.form and not there and problems.known(path):
+            problems.add(path, *missing(path))
+            problems.spoil(path)
+        elif form != mapping.form and there:
+            problems.add(
+                path,
+                f"the table [{form}] is for exports of the form {form}, and the form here is {mapping.form}",
+                f'Take it out, or write form = "{form}" at the top of the file',
+            )
+
+
+def _serial(mapping: Mapping, problems: Problems) -> Listing | Framed | None:
+    """The table of a form whose records are declared one by one; None for another form, or when it is not known."""
+    if mapping.form == "delimited" or not problems.known(("form",), (mapping.form, "records")):
+        return None
+    return mapping.listing if mapping.form == "listing" else mapping.framed
+
+
+def _serial_vitals(mapping: Mapping, problems: Problems) -> None:
+    if mapping.form == "delimited" or not problems.known(("form",)):
+        return
+    for key, source in mapping.vitals.items():
+        if source.labels:
+            problems.add(
+                ("vitals", key, "labels"),
+                "labels belong to the long layout of delimited exports",
+                f"Take labels out and add column = {shown(source.labels[0])}, the group or field of a record",
+            )
+        elif source.column is None and problems.known(("vitals", key, "column")):
+            problems.add(
+                ("vitals", key),
+                f"the form {mapping.form} needs the column of this vital",
+                'Add column = "...", a group, field or width of a record',
+            )
+
+
+def _records(mapping: Mapping, problems: Problems) -> None:
+    table = _serial(mapping, problems)
+    if table is None:
+        return
+    base: Path = (mapping.form, "records")
+    sound = [
+        _record(record, (*base, at), at == len(table.records) - 1, problems) for at, record in enumerate(table.records)
+    ]
+    if not any(record.use == "entry" for record in table.records):
+        problems.add(base, "no record begins an entry", 'Write use = "entry" in the record that begins one')
+    if not all(sound):
+        return
+    given: dict[str, list[str]] = defaultdict(list)
+    for record in table.records:
+        for name in _columns_of(record):
+            given[name].append(record.use)
+    usable = [name for name, kinds in given.items() if not set(kinds) <= _WITHOUT_COLUMNS]
+    for use in uses(mapping):
+        if use.column in usable:
+            continue
+        if use.column in given:
+            problems.add(
+                use.path,
+                f'{shown(use.column)} is only in records with use = "{given[use.column][0]}", which give no columns',
+                'Write use = "part" or "header" there',
+            )
+        else:
+            problems.add(
+                use.path,
+                f"{shown(use.column)} is not among the groups, fields and widths of the records",
+                meant(use.column, usable),
+            )
+
+
+def _columns_of(record: Record) -> tuple[str, ...]:
+    """The columns a record gives; none while its pattern has a fault."""
+    if record.pattern:
+        try:
+            return tuple(re.compile(record.pattern).groupindex)
+        except (re.error, OverflowError, RecursionError):
+            return ()
+    return (*filter(None, record.fields), *record.widths)
+
+
+def _record(record: Record, path: Path, last: bool, problems: Problems) -> bool:
+    """Whether the columns of the record are known; notes what is wrong with it."""
+    given = [name for name in ("pattern", "fields", "widths") if getattr(record, name)]
+    if not given:
+        problems.add(
+            path,
+            "nothing says how the record is cut",
+            "Add pattern = '...' with named groups, or match and fields, or match and widths",
+        )
+        return False
+    if len(given) > 1:
+        problems.add(
+            (*path, given[1]),
+            f"the record is cut by {given[0]} already",
+            "Keep one of pattern, fields and widths",
+        )
+        return False
+    cut = given[0]
+    fault = False
+    for name in ("pattern", "match"):
+        text: str = getattr(record, name)
+        if text:
+            fault = _regex(text, (*path, name), problems) is None or fault
+    if record.match and cut == "pattern":
+        problems.add((*path, "match"), "the pattern is for the whole record already", "Take match out")
+    if cut != "fields" and (*path, "delimiter") in problems.places:
+        problems.add((*path, "delimiter"), "nothing is cut there without fields", "Take it out, or name the fields")
+    if cut == "fields" and (not record.delimiter or record.delimiter in "\r\n\0"):
+        problems.add((*path, "delimiter"), "fields need a character between them", 'Write it, such as "|" or ","')
+    if record.meaning and record.use != "event":
+        problems.add((*path, "meaning"), f'a record with use = "{record.use}" has no meaning in words', "Take it out")
+    if not fault:
+        _greedy(record, path, cut, last, problems)
+    _record_names(record, path, cut, problems)
+    if record.use in ("header", "part") and not fault and not _columns_of(record):
+        problems.add(
+            path, f'a record with use = "{record.use}" gives no column', 'Name a group, or write use = "ignore"'
+        )
+    return not fault
+
+
+def _greedy(record: Record, path: Path, cut: str, last: bool, problems: Problems) -> None:
+    """A record that takes what it should leave to others, or takes everything in silence."""
+    # A text that no monitor prints: what fits it fits anything.
+    probe = "\u2042 7 \u2042"
+    if cut == "pattern":
+        pattern = re.compile(record.pattern)
+        if pattern.fullmatch(""):
+            what = f"{shown(record.pattern)} fits the empty text"
+            problems.add((*path, "pattern"), what, "Write what is never left out; blank lines are passed over anyway")
+        elif record.use in _WITHOUT_COLUMNS and pattern.fullmatch(probe):
+            what = f"{shown(record.pattern)} fits every record, so whatever else comes would vanish"
+            problems.add((*path, "pattern"), what, "Write what this kind of record begins with")
+        return
+    fits_all = not record.match or re.match(record.match, probe) is not None
+    if fits_all and record.use in _WITHOUT_COLUMNS:
+        problems.add(path, "it fits every record, so whatever else comes would vanish", "Add match = '...'")
+    elif fits_all and not last:
+        problems.add(
+            path,
+            "it fits every record, so those declared after it are never found",
+            "Add match = '...', what this kind of record begins with, or put it last",
+        )
+
+
+def _record_names(record: Record, path: Path, cut: str, problems: Problems) -> None:
+    if cut == "fields":
+        for at, name in enumerate(record.fields):
+            _trimmed(name, (*path, "fields", at), problems)
+            if name and name in record.fields[:at]:
+                problems.add(
+                    (*path, "fields", at),
+                    f"the column {shown(name)} stands there twice",
+                    'Give each field its own name, or "" when it is not read',
+                )
+    for name, (first, end) in record.widths.items():
+        _trimmed(name, (*path, "widths", name), problems)
+        if not 1 <= first <= end:
+            problems.add(
+                (*path, "widths", name),
+                f"there are no characters from {first} to {end}",
+                f"Write {name} = [first, last], counted from 1",
+            )
+    if CAPTURE_TIME in _columns_of(record):
+        problems.add(path, f"{shown(CAPTURE_TIME)} is the gateway's own column", "Give the column another name")
+
+
+def _framing(mapping: Mapping, problems: Problems) -> None:
+    framed = mapping.framed
+    if framed is None or mapping.form != "framed":
+        return
+    for name in ("after", "record_end"):
+        text: str = getattr(framed, name)
+        if not re.fullmatch(r"([0-9A-Fa-f]{2})*", text):
+            problems.add(
+                ("framed", name),
+                f"{shown(text)} is not a row of bytes in hexadecimal",
+                'Write two digits for each byte, such as "0D0A", or "" for none',
+            )
+    seen: dict[str, str] = {framed.start.upper(): "start"}
+    for name in ("end", "continues", "control"):
+        for at, text in enumerate(getattr(framed, name)):
+            earlier = seen.setdefault(text.upper(), name)
+            if earlier != name or text.upper() in map(str.upper, getattr(framed, name)[:at]):
+                problems.add(
+                    ("framed", name, at),
+                    f"the bytes {text} are given in {earlier} already",
+                    "Give them one meaning: nothing else tells where a frame begins and ends",
+                )
+
+
+# The layout of delimited text
 
 
 def _layout(mapping: Mapping, problems: Problems) -> None:
-    if not problems.known(("delimited", "layout")):
-        return
     delimited = mapping.delimited
+    if delimited is None or mapping.form != "delimited" or not problems.known(("form",), ("delimited", "layout")):
+        return
     names = ("label_column", "value_column", "unit_column")
     if delimited.layout == "long":
         for name, example in (("label_column", "Parameter"), ("value_column", "Value")):
@@ -201,6 +412,14 @@ def _labels(mapping: Mapping, problems: Problems) -> None:
 
 def _characters(mapping: Mapping, problems: Problems) -> None:
     delimited, numbers = mapping.delimited, mapping.numbers
+    if numbers.decimal == numbers.thousands:
+        problems.add(
+            ("numbers", "thousands"),
+            f"{shown(numbers.thousands)} is the decimal mark as well",
+            'Write what the export uses; thousands = "" when it writes 1000 without a mark',
+        )
+    if delimited is None:
+        return
     if delimited.delimiter in "\r\n\0":
         problems.add(
             ("delimited", "delimiter"),
@@ -219,12 +438,6 @@ def _characters(mapping: Mapping, problems: Problems) -> None:
             "the quote must differ from the delimiter and from line ends",
             'Write quote = \'"\', or quote = "" when the export never quotes',
         )
-    if numbers.decimal == numbers.thousands:
-        problems.add(
-            ("numbers", "thousands"),
-            f"{shown(numbers.thousands)} is the decimal mark as well",
-            'Write what the export uses; thousands = "" when it writes 1000 without a mark',
-        )
     for name, mark in (("decimal", numbers.decimal), ("thousands", numbers.thousands)):
         if mark and mark == delimited.delimiter and not delimited.quote and problems.known(("numbers", name)):
             problems.add(
@@ -235,8 +448,11 @@ def _characters(mapping: Mapping, problems: Problems) -> None:
 
 
 def _encoding(mapping: Mapping, problems: Problems) -> None:
-    name = mapping.delimited.encoding
-    path = ("delimited", "encoding")
+    layout = getattr(mapping, mapping.form)
+    path: Path = (mapping.form, "encoding")
+    if layout is None:
+        return
+    name: str = layout.encoding
     try:
         plain = name.strip().replace("-", "_").replace(" ", "_").casefold()
         if plain in _NO_ENCODINGS or "\0" in name:
@@ -254,7 +470,7 @@ def _encoding(mapping: Mapping, problems: Problems) -> None:
 
 
 def _footer(mapping: Mapping, problems: Problems) -> None:
-    for at, text in enumerate(mapping.delimited.footer):
+    for at, text in enumerate(mapping.delimited.footer if mapping.delimited is not None else ()):
         path: Path = ("delimited", "footer", at)
         pattern = _regex(text, path, problems)
         if pattern is not None and pattern.match(""):
@@ -267,7 +483,7 @@ def _footer(mapping: Mapping, problems: Problems) -> None:
 
 def _header(mapping: Mapping, problems: Problems) -> None:
     delimited = mapping.delimited
-    if not problems.known(("delimited", "header"), ("delimited", "columns")):
+    if delimited is None or not problems.known(("delimited", "header"), ("delimited", "columns")):
         return
     if delimited.header:
         if delimited.columns:
@@ -354,6 +570,7 @@ def _trimmed(text: str, path: Path, problems: Problems) -> None:
 
 def _time(mapping: Mapping, problems: Problems) -> None:
     time = mapping.time
+    _age(mapping, problems)
     if problems.known(("time", "zone")):
         _zone(time.zone, problems)
     for at, text in enumerate(time.formats):
@@ -389,6 +606,41 @@ def _time(mapping: Mapping, problems: Problems) -> None:
                 path,
                 f"{shown(text)} has no blank, but {len(time.columns)} columns are joined by one",
                 'Write the formats of the columns in their order with a blank between, such as "%m/%d/%Y %H:%M"',
+            )
+
+
+def _age(mapping: Mapping, problems: Problems) -> None:
+    """Whether the mapping says where the time stands: in columns, or as an age with an anchor."""
+    time = mapping.time
+    age = time.age if problems.known(("time", "age")) else None
+    if not problems.known(("time", "age")):
+        return
+    if age is None or age.anchor == "columns" or time.columns or time.formats:
+        for name in ("columns", "formats"):
+            path: Path = ("time", name)
+            if not getattr(time, name) and problems.known(path):
+                what, todo = missing(path)
+                problems.add(path, "there is nothing in it" if path in problems.places else what, todo)
+    elif time.zone == OFFSET_IN_TEXT and problems.known(("time", "zone")):
+        problems.add(
+            ("time", "zone"),
+            f"the zone is {OFFSET_IN_TEXT}, but no time is read from a text",
+            "Name the zone of the place, in which the records tell the time",
+        )
+    if age is None:
+        return
+    if age.anchor == "capture" and mapping.form == "delimited" and problems.known(("form",)):
+        problems.add(
+            ("time", "age", "anchor"),
+            "a delimited export has no record of when it was captured",
+            'Write anchor = "columns" when the export holds the time of sending, else anchor = "given"',
+        )
+    for at, text in enumerate(time.formats):
+        if problems.known(("time", "formats")) and not set(_directives(text)) & set("HI"):
+            problems.add(
+                ("time", "formats", at),
+                f"{shown(text)} holds no time of day, so {age.unit} cannot be counted back from it",
+                "Add hour and minute, and their column to time.columns when they have their own",
             )
 
 
@@ -604,12 +856,12 @@ def _units(mapping: Mapping, source: VitalSource, vital: Vital, path: Path, prob
             problems.add((*path, "unit_in_text"), f"{vital.key} is one of a few answers and has no unit", "Take it out")
         return
     names = ("unit", "unit_column", "unit_in_text", "units")
-    shared = mapping.delimited.unit_column is not None
+    shared = mapping.delimited is not None and mapping.delimited.unit_column is not None
     given = [name for name in ("unit", "unit_column", "unit_in_text") if getattr(source, name)]
     if not problems.known(*((*path, name) for name in names), ("delimited", "unit_column")):
         pass
     elif not given and not shared:
-        column = "unit_column in [delimited]" if mapping.delimited.layout == "long" else "unit_column"
+        column = "unit_column in [delimited]" if mapping.long else "unit_column"
         problems.add(
             path,
             f"nothing says in which unit {vital.key} is exported",
@@ -866,8 +1118,12 @@ def _output(mapping: Mapping, problems: Problems) -> None:
 
 
 _CHECKS: tuple[Callable[[Mapping, Problems], None], ...] = (
+    _form,
     _vitals,
     _layout,
+    _serial_vitals,
+    _records,
+    _framing,
     _labels,
     _characters,
     _encoding,

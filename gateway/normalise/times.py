@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, timezone
 from importlib import import_module, resources
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
@@ -320,6 +320,12 @@ def _spelled(seconds: int) -> _Offset:
     sign = "-" if seconds < 0 else "+"
     hours, minutes = divmod(abs(seconds) // 60, 60)
     return _Offset(seconds, f"{sign}{hours:02}:{minutes:02}", f"{sign}{hours:02}{minutes:02}")
+
+
+def fixed_offset(text: str) -> timezone | None:
+    """A fixed offset such as "+05:30" as a zone; None when the text is not one."""
+    offset = _offset_of(text)
+    return None if offset is None else timezone(timedelta(seconds=offset.seconds))
 
 
 def _offset_of(text: str) -> _Offset | None:

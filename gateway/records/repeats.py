@@ -21,6 +21,8 @@ class Key(NamedTuple):
         content: digest of the set's texts, 8 bytes.
         export: position of the export in the batch, from 1.
         line: line of the set's first entry, from 1.
+        device: identifier of the device, "" when there is none.
+        sequence: the monitor's own number of the entry, "" when it is not mapped.
     """
 
     epoch: int
@@ -28,14 +30,17 @@ class Key(NamedTuple):
     content: bytes
     export: int
     line: int
+    device: str = ""
+    sequence: str = ""
 
 
 class Seen(NamedTuple):
-    """Where a set with the same identity stood first, and whether it said the same."""
+    """Where a set with the same identity stood first, whether it said the same, and whether nobody can tell."""
 
     export: int
     line: int
     same: bool
+    undecided: bool = False
 
 
 class Repeats:
@@ -58,7 +63,7 @@ class Repeats:
         database = self._database
         database.execute("BEGIN")
         before = database.total_changes
-        database.executemany("INSERT OR IGNORE INTO seen VALUES (?, ?, ?, ?, ?)", keys)
+        database.executemany("INSERT OR IGNORE INTO seen VALUES (?, ?, ?, ?, ?)", [key[:5] for key in keys])
         fresh = database.total_changes - before
         repeated: dict[int, Seen] = {}
         if fresh != len(keys):

@@ -22,6 +22,9 @@ from gateway.model import Effect, Finding, LineKind, Outcome, Severity, Tally
 
 FORMAT: Literal["spot-check-gateway-report/1"] = "spot-check-gateway-report/1"
 SCHEMA_ID = "urn:spot-check-gateway:report:1"
+MONITOR_EVENT = "monitor-event"
+"""The rule whose findings are about the monitor itself, and about no reading."""
+
 DEVICES_LISTED = 40
 """How many devices the time line lists, those with the most sets first."""
 
@@ -69,6 +72,7 @@ Line = Annotated[str, BeforeValidator(_tidy_line)]
 Message = Annotated[str, BeforeValidator(_tidy_message)]
 Sha256 = Annotated[str, Field(pattern="^([0-9a-f]{64})?$", description="64 lower-case hex digits; empty: not known")]
 Count = Annotated[int, Field(ge=0)]
+Unit = Literal["line", "byte"]
 
 
 class _Part(BaseModel):
@@ -92,7 +96,9 @@ class ExportInfo(_Part):
     )
     sha256: Sha256 = ""
     bytes: Count = 0
-    lines: Count = Field(default=0, description="lines counted while reading, before any was sorted by kind")
+    lines: Count = Field(
+        default=0, description="lines (or bytes, see unit) counted while reading, before any was sorted by kind"
+    )
 
 
 class MappingInfo(_Part):
@@ -127,6 +133,7 @@ class BatchInfo(_Part):
     associations: FileInfo | None = Field(
         default=None, description="who was on which device, when such a list was used"
     )
+    unit: Unit = Field(default="line", description="what the reckoning counts of an export")
     readings: Count | None = Field(
         default=None, description="readings counted on the way in; null: not counted separately"
     )
@@ -142,11 +149,12 @@ class Verdict(_Part):
 
 
 class LineReckoning(_Part):
-    """Where every line of every export went."""
+    """Where every line, or every byte, of every export went."""
 
+    unit: Unit = Field(default="line", description="what is counted: lines, or the bytes of framed captures")
     kinds: dict[LineKind, Count]
     total: Count = Field(description="sum of the kinds")
-    read: Count = Field(description="lines read from the exports")
+    read: Count = Field(description="lines or bytes read from the exports")
     adds_up: bool
 
 
@@ -185,7 +193,7 @@ class Place(_Part):
     """Where a finding was made."""
 
     export: Count = Field(description="position of the export, from 1; 0: the batch as a whole")
-    line: Count = Field(description="line, from 1; 0: no single line")
+    line: Count = Field(description="line, from 1, or record where bytes are counted; 0: no single one")
     offset: int = Field(description="byte offset, from 0; -1: not known", ge=-1)
     column: Line
     vital: Line
@@ -206,6 +214,14 @@ class RuleFindings(_Part):
     vitals: dict[str, Count] = Field(description="complete number of findings by vital; '' for no single vital")
     places: list[Place] = Field(description="the first places only")
     capped: bool = Field(description="there are more places than are listed here; findings.csv has all of them")
+
+
+class MonitorEvents(_Part):
+    """What the exports say about the monitor itself: battery, paper, alarms. Never a reading."""
+
+    count: Count = Field(description="complete number of events")
+    listed: list[Place] = Field(description="the first events only")
+    capped: bool = Field(description="there are more events than are listed here; findings.csv has all of them")
 
 
 class Band(_Part):
@@ -270,6 +286,7 @@ class Report(_Part):
     reckoning: Reckoning
     findings: Count = Field(description="complete number of findings")
     rules: list[RuleFindings] = Field(description="the gravest first, then the most frequent")
+    events: MonitorEvents
     values: list[VitalValues]
     timeline: TimelineReport
     records: dict[Line, Count] = Field(description="records written, by kind")
@@ -316,7 +333,7 @@ def build(
         plausibility: the mapping's limits, for the pictures; None for the vocabulary's proposal.
         category: patient category when the mapping fixes one; "unknown" draws the widest limits.
     """
-    lines = _lines(tally, exports)
+    lines = _lines(tally, exports, info.unit)
     readings = _readings(tally, info.readings)
     found = _findings(tally, {rule.slug: rule for rule in rules})
     return Report(
@@ -327,6 +344,7 @@ def build(
         reckoning=Reckoning(lines=lines, readings=readings, sets=tally.sets, recorded_sets=tally.recorded_sets),
         findings=sum(tally.rules.values()),
         rules=found,
+        events=_events(found),
         values=_values(tally, plausibility or Plausibility(), category),  # type: ignore[call-arg, unused-ignore]
         timeline=_timeline(tally),
         records=dict(sorted(tally.records.items())),
@@ -339,11 +357,11 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def _lines(tally: Tally, exports: Sequence[ExportInfo]) -> LineReckoning:
+def _lines(tally: Tally, exports: Sequence[ExportInfo], unit: Unit) -> LineReckoning:
     kinds = {kind: tally.lines[kind] for kind in LineKind}
     total = sum(kinds.values())
     read = sum(export.lines for export in exports)
-    return LineReckoning(kinds=kinds, total=total, read=read, adds_up=total == read)
+    return LineReckoning(unit=unit, kinds=kinds, total=total, read=read, adds_up=total == read)
 
 
 def _row(vital: str, title: str, outcomes: Mapping[Outcome, int]) -> ReadingRow:
@@ -409,6 +427,13 @@ def _findings(tally: Tally, words: Mapping[str, RuleInfo]) -> list[RuleFindings]
     return found
 
 
+def _events(found: Sequence[RuleFindings]) -> MonitorEvents:
+    for item in found:
+        if item.rule == MONITOR_EVENT:
+            return MonitorEvents(count=item.count, listed=item.places, capped=item.capped)
+    return MonitorEvents(count=0, listed=[], capped=False)
+
+
 def _verdict(
     info: BatchInfo, lines: LineReckoning, readings: ReadingReckoning, found: Sequence[RuleFindings]
 ) -> Verdict:
@@ -418,7 +443,7 @@ def _verdict(
     if not lines.adds_up:
         return Verdict(
             state="failed",
-            sentence=f"The lines do not add up: {lines.read:,} read, {lines.total:,} accounted for. "
+            sentence=f"The {lines.unit}s do not add up: {lines.read:,} read, {lines.total:,} accounted for. "
             "Do not rely on this batch; report it as a fault of the gateway.",
         )
     if not readings.adds_up:
@@ -432,7 +457,7 @@ def _verdict(
     unread = lines.kinds[LineKind.UNREADABLE]
     held = [f"{counted(every.held, 'reading')} held back"] if every.held else []
     if every.unreadable or unread:
-        lost = counted(unread, "line") if unread else counted(every.unreadable, "reading")
+        lost = counted(unread, lines.unit) if unread else counted(every.unreadable, "reading")
         held.append(f"{lost} not readable")
     if held:
         return Verdict(

@@ -17,6 +17,13 @@ _TYPES: tuple[tuple[str, str], ...] = (
     ("export-same-content", "duplicate"),
     ("same-identity", "conflict"),
     ("label-repeated", "duplicate"),
+    ("frame-repeated", "duplicate"),
+    ("frame-unended", "incomplete"),
+    ("frame-", "structure"),
+    ("record-", "structure"),
+    ("field-", "structure"),
+    ("anchor-missing", "required"),
+    ("age-", "value"),
     ("undeclared-", "code-invalid"),
     ("line-too-long", "too-long"),
     ("note-too-long", "too-long"),
@@ -75,11 +82,12 @@ def _issue(report: Report, found: RuleFindings) -> dict[str, Any]:
 
 
 def where(report: Report, place: Place) -> str:
-    """A place in words: export by number, line or byte, column."""
+    """A place in words: export by number, line or byte (or both, of a record), column."""
     parts = [f"export {place.export}"] if place.export else ["batch"]
+    whole = report.reckoning.lines.unit == "line"
     if place.line:
-        parts.append(f"line {place.line:,}")
-    elif place.offset >= 0:
+        parts.append(f"{'line' if whole else 'record'} {place.line:,}")
+    if place.offset >= 0 and not (whole and place.line):
         parts.append(f"byte {place.offset:,}")
     if place.column:
         parts.append(f"column {place.column}")

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from gateway.model import Outcome
 from gateway.report import charts
-from gateway.report.model import Band, DeviceSets, Place, Report, VitalValues, counted
-from gateway.report.text import LINE_TITLES
+from gateway.report.model import MONITOR_EVENT, Band, DeviceSets, Place, Report, Unit, VitalValues, counted
+from gateway.report.text import BYTE_TITLES, LINE_TITLES
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -34,6 +34,7 @@ def html(report: Report, drawing: charts.Drawing | None = None) -> str:
     """The whole page; `drawing` is a drawing process that was started early."""
     pictures = charts.draw(report.values, report.timeline, drawing)
     drawn = report.timeline.listed[: charts.DEVICES_DRAWN]
+    whole = report.reckoning.lines.unit == "line"
     return (
         _environment()
         .get_template("report.html.j2")
@@ -43,10 +44,11 @@ def html(report: Report, drawing: charts.Drawing | None = None) -> str:
             colours=charts.COLOURS,
             outcomes=_OUTCOMES,
             lines=[
-                (LINE_TITLES[kind][1].capitalize(), count)
+                ((LINE_TITLES[kind][1] if whole else BYTE_TITLES[kind]).capitalize(), count)
                 for kind, count in report.reckoning.lines.kinds.items()
                 if count
             ],
+            monitor_event=MONITOR_EVENT,
             places_shown=PLACES_SHOWN,
             files_shown=FILES_SHOWN,
             drawn=drawn,
@@ -139,10 +141,11 @@ def _range(spread: VitalValues) -> str:
     return ", ".join(parts)
 
 
-def _place(place: Place) -> str:
-    if place.line:
-        return f"{place.line:,}"
-    return f"byte {place.offset:,}" if place.offset >= 0 else ""
+def _place(place: Place, unit: Unit) -> str:
+    byte = f"byte {place.offset:,}" if place.offset >= 0 else ""
+    if unit == "line":
+        return f"{place.line:,}" if place.line else byte
+    return ", ".join(part for part in (f"record {place.line:,}" if place.line else "", byte) if part)
 
 
 def _seen(device: DeviceSets) -> str:

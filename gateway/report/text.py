@@ -21,9 +21,25 @@ LINE_TITLES: dict[LineKind, tuple[str, str]] = {
     LineKind.FOOTER: ("footer line", "footer lines"),
     LineKind.REPEATED_HEADER: ("repeated header", "repeated headers"),
     LineKind.BLANK: ("blank line", "blank lines"),
+    LineKind.EVENT: ("line about the monitor", "lines about the monitor"),
+    LineKind.FRAMING: ("framing line", "framing lines"),
     LineKind.UNREADABLE: ("unreadable line", "unreadable lines"),
 }
 """What one line of each kind is called, and several."""
+
+BYTE_TITLES: dict[LineKind, str] = {
+    LineKind.ENTRY: "in entries",
+    LineKind.CONTINUATION: "in continuations",
+    LineKind.HEADER: "in headers",
+    LineKind.PREAMBLE: "before the header",
+    LineKind.FOOTER: "left out as declared",
+    LineKind.REPEATED_HEADER: "in repeated headers",
+    LineKind.BLANK: "blank",
+    LineKind.EVENT: "about the monitor",
+    LineKind.FRAMING: "of framing",
+    LineKind.UNREADABLE: "not readable",
+}
+"""Where the bytes of each kind are."""
 
 
 def text(report: Report) -> str:
@@ -96,14 +112,21 @@ def _table(report: Report) -> list[list[str]]:
 
 def _sums(report: Report) -> list[str]:
     reckoning = report.reckoning
-    kinds = [counted(count, *LINE_TITLES[kind]) for kind, count in reckoning.lines.kinds.items() if count]
+    whole = reckoning.lines.unit == "line"
+    kinds = [
+        counted(count, *LINE_TITLES[kind]) if whole else f"{count:,} {BYTE_TITLES[kind]}"
+        for kind, count in reckoning.lines.kinds.items()
+        if count
+    ]
     sign = "=" if reckoning.lines.adds_up else "is not"
-    lines = [f"{counted(reckoning.lines.read, 'line')} read {sign} {' + '.join(kinds) or '0'}"]
+    lines = [f"{counted(reckoning.lines.read, reckoning.lines.unit)} read {sign} {' + '.join(kinds) or '0'}"]
     found = reckoning.readings.found
     if found is not None:
         sign = "=" if reckoning.readings.adds_up else "is not"
         lines.append(f"{counted(found, 'reading')} found {sign} {reckoning.readings.all.total:,} accounted for")
     lines.append(f"{counted(reckoning.sets, 'set')}, {reckoning.recorded_sets:,} with something recorded")
+    if report.events.count:
+        lines.append(f"{counted(report.events.count, 'event')} of the monitor itself; the report lists them")
     records = ", ".join(f"{count:,} {kind}" for kind, count in report.records.items())
     lines.append(f"written: {records}" if records else "written: no records")
     return lines
