@@ -337,3 +337,9 @@ class TestMended:
         batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
         assert (batch.report.reckoning.readings.all.recorded, batch.report.reckoning.readings.all.held) == (1, 1)
         assert [found.rule for found in batch.report.rules] == ["identifier-malformed"]
+
+    def test_a_unit_separator_in_a_cell_ends_no_value(self, tmp_path: Path, no_page: None) -> None:
+        rows = ["2026-03-14 09:30,P1,M2,,,64\x1f99,,,"]
+        (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
+        batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
+        assert (batch.report.reckoning.readings.all.recorded, batch.report.reckoning.readings.all.held) == (0, 1)

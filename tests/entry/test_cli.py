@@ -66,8 +66,8 @@ class FakeConversion:
             raise self.raises
         return FakeBatch(status=self.status, folder=Path(out))
 
-    def preview(self, mapping: Any, export: Any, entries: int = 20) -> list[str]:
-        self.calls.append(((mapping, export), {"entries": entries}))
+    def preview(self, mapping: Any, export: Any, entries: int = 20, associations: Any = None) -> list[str]:
+        self.calls.append(((mapping, export), {"entries": entries, "associations": associations}))
         return ["line 2: heart_rate 72 /min", "line 3: nothing"]
 
 
@@ -108,6 +108,7 @@ class TestConvert:
                     "workers": 1,
                     "verify": "sample",
                     "received": None,
+                    "sent": None,
                     "identifiers": False,
                     "replace": False,
                     "progress": None,
@@ -118,12 +119,14 @@ class TestConvert:
     def test_every_option_is_passed_on(self, conversion: FakeConversion) -> None:
         words = (
             "convert a.csv folder *.txt - --mapping m.toml --out o --as both --bundle ndjson --associations who.csv "
-            "--workers 2 --verify full --received 2026-03-14T21:30:00-05:00 --identifiers --replace"
+            "--workers 2 --verify full --received 2026-03-14T21:30:00-05:00 --sent 2026-03-14T21:00:00-05:00 "
+            "--identifiers --replace"
         )
         assert cli.main(words.split()) == 0
         (places, options) = conversion.calls[0]
         assert places == (["a.csv", "folder", "*.txt", "-"], "m.toml", "o")
-        received = options.pop("received")
+        received, sent = options.pop("received"), options.pop("sent")
+        assert sent == datetime.fromisoformat("2026-03-15T02:00:00+00:00")
         assert received == datetime.fromisoformat("2026-03-15T02:30:00+00:00")
         assert received.utcoffset() == timedelta(hours=-5)
         assert options == {
@@ -372,7 +375,7 @@ class TestCheck:
         mapping = tmp_path / "ward.toml"
         mapping.write_text(MAPPING)
         assert cli.main(["check", str(mapping), "night.csv", "--entries", "2"]) == 0
-        assert conversion.calls == [((str(mapping), "night.csv"), {"entries": 2})]
+        assert conversion.calls == [((str(mapping), "night.csv"), {"entries": 2, "associations": None})]
         assert capsys.readouterr().out == "line 2: heart_rate 72 /min\nline 3: nothing\n"
 
 

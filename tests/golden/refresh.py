@@ -25,9 +25,15 @@ NAMES = tuple(sorted(path.parent.name for path in DEMO.glob("*/mapping.toml")))
 _REPORT = ("report.json", "findings.csv")
 
 
+def exports_of(name: str) -> list[Path]:
+    """The exports of a demo, in the order in which they are converted."""
+    aside = {"associations.csv", "mapping.toml", "demo.toml"}
+    return sorted(path for path in (DEMO / name).iterdir() if path.is_file() and path.name not in aside)
+
+
 def export_of(name: str) -> Path:
     """The one export of a demo."""
-    (export,) = [path for path in (DEMO / name).glob("*.csv") if path.name != "associations.csv"]
+    (export,) = exports_of(name)
     return export
 
 
@@ -37,7 +43,7 @@ def convert_demo(name: str, out: Path) -> None:
     settings = tomllib.loads((folder / "demo.toml").read_text(encoding="utf-8"))
     associations = folder / "associations.csv"
     convert(
-        [export_of(name)],
+        exports_of(name),
         folder / "mapping.toml",
         out,
         as_="both",

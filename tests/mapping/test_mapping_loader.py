@@ -125,7 +125,7 @@ def test_deep_nesting_is_an_error_and_no_crash() -> None:
     assert refusal("a = " + "[" * 5000 + "]" * 5000 + "\n").what
 
 
-@pytest.mark.parametrize("name", ["long-example", "wide-example"])
+@pytest.mark.parametrize("name", sorted(ready()))
 def test_shipped_mapping_passes_every_check(name: str) -> None:
     loaded = load(ready()[name])
     assert loaded.mapping.title.startswith("Example")
@@ -141,6 +141,8 @@ def test_shipped_mappings_read_every_column_of_their_own_sample() -> None:
     for path in ready().values():
         lines = path.read_text("utf-8").splitlines()
         loaded = load(path)
+        if loaded.mapping.delimited is None:
+            continue
         delimiter = loaded.mapping.delimited.delimiter
         sample = [line.removeprefix("#     ") for line in lines if line.startswith("#     ") and delimiter in line]
         header, *rows = [line.split(delimiter) for line in sample if "gateway check" not in line]

@@ -6,6 +6,7 @@ renderer's own way (shapes compiled once, slots filled with text) plays no part 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
@@ -99,7 +100,7 @@ def sets(draw: st.DrawFn) -> SetItem:
 def mappings(draw: st.DrawFn) -> Mapping:
     return mapping(
         namespace=draw(st.sampled_from(["https://clinic.example/records", "urn:oid:1.2.840", "https://a.example/ü,1"])),
-        title=draw(texts),
+        title=draw(texts.filter(lambda text: not re.search("[\x00-\x1f\x7f-\x9f]", text))),
         status=draw(st.sampled_from(["final", "preliminary"])),
         mark_questionable=draw(st.booleans()),
         keep_original=draw(st.booleans()),

@@ -794,7 +794,7 @@ def test_even_a_true_mark_in_an_export_is_only_text(mark: str) -> None:
     test_a_text_of_the_export_stays_in_its_place(mark.format(fhir._WORD), "transaction")
 
 
-@pytest.mark.parametrize("text", [text for text in HOSTILE if text.strip()])
+@pytest.mark.parametrize("text", [text for text in HOSTILE if text.strip() and min(text) >= " "])
 def test_a_text_of_the_mapping_stays_in_its_place(text: str) -> None:
     """A meaning, a system or a title is part of a shape, and is split with it."""
     item = one_set(absent("temperature", meaning=text), value("spo2", "97"), notes=("resting",), **PARTS)

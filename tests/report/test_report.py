@@ -44,6 +44,7 @@ from gateway.report import (
     write,
 )
 from gateway.report.model import BINS, DEVICES_LISTED, tidy, utc
+from gateway.report.text import BYTE_TITLES, LINE_TITLES
 
 START = datetime(2026, 3, 9, 2, 0, tzinfo=UTC)
 HOSTILE = "<script>alert(1)</script>\"'&\x1b[31m\u202egnp\nnext\ud800"
@@ -129,12 +130,33 @@ def huge() -> Report:
         counts.timeline.add(f"{HOSTILE}{number}", int(START.timestamp()) + number * 9000, number + 1)
     counts.records["=cmd|' /C calc'!A0"] = 7
     files = [FileInfo(name=f"bundle-{number}.json", sha256="ef" * 32, bytes=1) for number in range(90)]
-    exports = [ExportInfo(name=f"{HOSTILE}{number}.csv", lines=160_000_000) for number in range(100)]
+    exports = [ExportInfo(name=f"{HOSTILE}{number}.csv", lines=20_000_000 * len(LineKind)) for number in range(100)]
     rules = [RuleInfo(slug="rule-1", title=HOSTILE, severity=Severity.FATAL, why=HOSTILE, todo=HOSTILE)]
     about = info(
         mapping=MappingInfo(title=HOSTILE, version=HOSTILE), files=files, options={HOSTILE: HOSTILE}, failure=""
     )
     return build(about, counts, exports, rules)
+
+
+def framed(events: int = 2) -> Report:
+    """A capture whose reckoning counts bytes: framing, events of the monitor and a frame that could not be read."""
+    counts = tally()
+    counts.lines = Counter(
+        {LineKind.ENTRY: 20, LineKind.EVENT: 9, LineKind.FRAMING: 11, LineKind.UNREADABLE: 6, LineKind.FOOTER: 0}
+    )
+    frame = {"rule": "frame-checksum", "effect": Effect.NOTE, "column": "", "vital": "", "message": "the sum is wrong"}
+    counts.note(finding(**frame, line=0, offset=34))
+    counts.note(finding(**frame, line=1002, offset=40123))
+    for number in range(events):
+        about = {"rule": "monitor-event", "severity": Severity.INFORMATION, "effect": Effect.NOTE, "column": ""}
+        counts.note(finding(**about, vital="", message=f"battery low {number}", line=number + 4, offset=number * 10))
+    rules = [*RULES, RuleInfo(slug="monitor-event", title="About the monitor", severity=Severity.INFORMATION)]
+    return build(info(readings=4, unit="byte"), counts, [ExportInfo(name="a.capture", bytes=200, lines=46)], rules)
+
+
+@pytest.fixture(scope="module")
+def framed_page() -> str:
+    return page.html(framed(Tally.LISTED + 3))
 
 
 @pytest.fixture(scope="module")
@@ -322,10 +344,79 @@ def test_tidy() -> None:
     assert cut.endswith("… (5,000 characters)")
 
 
+# ---------------------------------------------------------------------------------------------- bytes and events
+
+
+def test_bytes_are_reckoned_as_bytes() -> None:
+    report = framed()
+    lines = report.reckoning.lines
+    assert (lines.unit, lines.read, lines.total, lines.adds_up) == ("byte", 46, 46, True)
+    assert small().reckoning.lines.unit == "line"
+    assert "6 bytes not readable" in report.verdict.sentence
+    assert report.exit_status == 1
+    broken = build(info(unit="byte"), tally(), [ExportInfo(name="a.capture", lines=4)])
+    assert "The bytes do not add up: 4 read, 3 accounted for." in broken.verdict.sentence
+
+
+def test_every_kind_has_words() -> None:
+    assert set(LINE_TITLES) == set(BYTE_TITLES) == set(LineKind)
+
+
+def test_events_are_counted_completely_and_listed_first() -> None:
+    assert small().events.model_dump() == {"count": 0, "listed": [], "capped": False}
+    few, many = framed().events, framed(Tally.LISTED + 3).events
+    assert (few.count, [place.message for place in few.listed], few.capped) == (
+        2,
+        ["battery low 0", "battery low 1"],
+        False,
+    )
+    assert (many.count, len(many.listed), many.capped) == (Tally.LISTED + 3, Tally.LISTED, True)
+
+
+def test_text_of_a_capture() -> None:
+    told = text(framed())
+    assert "46 bytes read = 20 in entries + 9 about the monitor + 11 of framing + 6 not readable" in told
+    assert "2 events of the monitor itself; the report lists them" in told
+    assert "event" not in text(small())
+
+
+def test_page_of_a_capture(framed_page: str) -> None:
+    words = Elements(framed_page).text
+    assert (
+        "46 bytes read, 46 accounted for: the sums agree . In entries 20, about the monitor 9, of framing 11" in words
+    )
+    assert "Events of the monitor 23 events in the exports about the monitor itself" in words
+    assert f"The first {Tally.LISTED} of {Tally.LISTED + 3} events; findings.csv has all" in words
+    assert "record 4, byte 0 battery low 0" in words
+    assert "battery low 19" in words
+    assert words.count("battery low 1 ") == 1, "events are listed once, not among the places as well"
+    assert "record 1,002, byte 40,123 the sum is wrong" in words
+    assert " byte 34 the sum is wrong" in words
+    assert "Bytes read Size" in words
+
+
+def test_page_without_events_has_no_section_for_them(small_page: str) -> None:
+    assert 'id="events"' not in small_page
+    assert "#events" not in small_page
+    assert "Every event" in Elements(page.html(framed())).text
+
+
+def test_places_of_a_capture_in_the_operation_outcome() -> None:
+    issues = {
+        issue["details"]["text"].split("[")[1].split("]")[0]: issue for issue in operation_outcome(framed())["issue"]
+    }
+    assert issues["frame-checksum"]["code"] == "structure"
+    assert (
+        "export 1, byte 34: the sum is wrong. export 1, record 1,002, byte 40,123:"
+        in issues["frame-checksum"]["diagnostics"]
+    )
+    assert issues["monitor-event"]["code"] == "informational"
+
+
 # ---------------------------------------------------------------------------------------------- JSON
 
 
-@pytest.mark.parametrize("make", [small, empty, huge])
+@pytest.mark.parametrize("make", [small, empty, huge, framed])
 def test_json_follows_the_published_schema(make: Any) -> None:
     published = schema()
     Draft202012Validator.check_schema(published)
@@ -359,7 +450,7 @@ def test_no_identifiers_unless_asked(tmp_path: Path) -> None:
 # ---------------------------------------------------------------------------------------------- OperationOutcome
 
 
-@pytest.mark.parametrize("make", [small, empty, huge])
+@pytest.mark.parametrize("make", [small, empty, huge, framed])
 def test_operation_outcome_is_r4(make: Any) -> None:
     from fhir.resources.R4B.operationoutcome import OperationOutcome
 
@@ -410,7 +501,7 @@ def test_page_stands_alone(which: str, request: pytest.FixtureRequest) -> None:
     assert any("default-src 'none'" in (meta.get("content") or "") for meta in elements.named("meta"))
 
 
-@pytest.mark.parametrize("which", ["small_page", "huge_page"])
+@pytest.mark.parametrize("which", ["small_page", "huge_page", "framed_page"])
 def test_page_is_accessible(which: str, request: pytest.FixtureRequest) -> None:
     source: str = request.getfixturevalue(which)
     elements = Elements(source)
