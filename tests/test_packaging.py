@@ -124,7 +124,7 @@ def test_every_import_is_a_declared_dependency() -> None:
                 names = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
                 names = [node.module]
-            for top in {name.partition(".")[0] for name in names} - sys.stdlib_module_names - {"gateway"}:
+            for top in {name.partition(".")[0] for name in names} - sys.stdlib_module_names - {"gateway", "_typeshed"}:
                 found = {home.lower().replace("_", "-") for home in homes.get(top, [])}
                 if not declared & {COMES_WITH.get(home, home) for home in found}:
                     missing[top] = path.name

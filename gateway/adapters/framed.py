@@ -11,6 +11,7 @@ import re
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Collection, Iterator
+from contextlib import closing
 from operator import attrgetter
 from typing import BinaryIO, ClassVar, Literal
 
@@ -91,6 +92,10 @@ class Framed:
             InputError: reading fails, or no record among the first is of a declared kind.
         """
         payload, chunks = open_capture(stream)
+        with closing(payload):
+            yield from self._blocks(payload, chunks, export)
+
+    def _blocks(self, payload: BinaryIO, chunks: list[tuple[int, str]], export: int) -> Iterator[Block]:
         starts = [offset for offset, _ in chunks]
         frames = Frames(self._layout, payload, export, self.piece)
         # Follows the headers, so that each block knows those in force where it begins.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Collection, Iterator
+from contextlib import closing
 from operator import itemgetter
 from typing import BinaryIO, ClassVar, Literal
 
@@ -68,6 +69,10 @@ class Listing:
             InputError: reading fails, or no line among the first is of a declared kind.
         """
         payload, chunks = open_capture(stream)
+        with closing(payload):
+            yield from self._blocks(payload, chunks, export)
+
+    def _blocks(self, payload: BinaryIO, chunks: list[tuple[int, str]], export: int) -> Iterator[Block]:
         clock = _Clock(payload, chunks)
         lines = Lines(clock, self._codec, export, self.piece)  # type: ignore[arg-type]
         context: dict[str, str] = {}

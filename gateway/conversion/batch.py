@@ -12,6 +12,7 @@ from __future__ import annotations
 import sqlite3
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -169,7 +170,7 @@ def _run(
     files: list[str] = []
     total = sum(export.size for export in exports)
     age = job.loaded.mapping.time.age
-    repeats = (
+    seen: Repeats | Lists = (
         Repeats(scratch / "seen")
         if age is None
         else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
@@ -177,6 +178,7 @@ def _run(
     first: dict[str, int] = {}
     done = 0
     with (
+        closing(seen) as repeats,
         FindingsWriter(job.folder / "findings.csv", map(_rule_info, rules())) as writer,
         converters_for(workers, job, exports) as converters,
     ):
@@ -199,7 +201,6 @@ def _run(
                 done += size
                 if progress is not None:
                     progress(min(done, total), total)
-    repeats.close()
     if devices and job.options.bundle == "ndjson":
         files.append(write_devices(job, devices.values()))
         stage.written(files[-1:])

@@ -150,7 +150,8 @@ class Command:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            **other,
+            # Under nohup and in some services a hang-up is ignored, and children inherit that.
+            **({"preexec_fn": lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL)} | other),
         )
         assert self.process.stdout is not None
         self.first = self.process.stdout.readline()
