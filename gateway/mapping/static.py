@@ -628,6 +628,12 @@ def _age(mapping: Mapping, problems: Problems) -> None:
             "Name the zone of the place, in which the records tell the time",
         )
     if age is None:
+        if ("memory",) in problems.places:
+            problems.add(
+                ("memory",),
+                "[memory] is used where entries carry ages, and this mapping has no [time.age]",
+                "Leave [memory] out",
+            )
         return
     if age.anchor == "capture" and mapping.form == "delimited" and problems.known(("form",)):
         problems.add(

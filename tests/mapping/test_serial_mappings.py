@@ -8,7 +8,7 @@ import pytest
 
 from gateway.adapters._records import CAPTURE_TIME
 from gateway.errors import MappingError
-from gateway.mapping import static
+from gateway.mapping import ready, static
 from gateway.mapping.loader import load
 
 HEAD = """\
@@ -259,3 +259,12 @@ def test_a_fault_in_the_form_hides_nothing_and_invents_nothing() -> None:
 
 def test_the_column_of_capture_has_one_name() -> None:
     assert static.CAPTURE_TIME == CAPTURE_TIME
+
+
+def test_memory_is_for_exports_with_ages() -> None:
+    text = ready()["wide-example"].read_text("utf-8") + "\n[memory]\nentries = 40\n"
+    with pytest.raises(MappingError) as caught:
+        load(text)
+    (problem,) = caught.value.problems
+    assert problem.where == f"mapping, line {text[: text.index('[memory]')].count(chr(10)) + 1}, key memory"
+    assert "no [time.age]" in problem.what
