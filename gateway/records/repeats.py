@@ -43,15 +43,31 @@ class Seen(NamedTuple):
     undecided: bool = False
 
 
+class BlockRepeats:
+    """Remembers the sets of one block, in memory."""
+
+    def __init__(self) -> None:
+        self._first: dict[tuple[int, bytes], Key] = {}
+
+    def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
+        """Remember the keys; return, by position in `keys`, those that had been seen before."""
+        repeated: dict[int, Seen] = {}
+        for position, key in enumerate(keys):
+            first = self._first.setdefault(key[:2], key)
+            if first is not key:
+                repeated[position] = Seen(first.export, first.line, first.content == key.content)
+        return repeated
+
+
 class Repeats:
     """Remembers every set of a batch.
 
     Args:
-        path: file for the index; None keeps it in memory (for one block).
+        path: file for the index.
     """
 
-    def __init__(self, path: Path | None = None) -> None:
-        self._database = sqlite3.connect(str(path) if path else ":memory:", isolation_level=None)
+    def __init__(self, path: Path) -> None:
+        self._database = sqlite3.connect(str(path), isolation_level=None)
         self._database.executescript(
             "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF; PRAGMA cache_size=-8000;"
             "CREATE TABLE seen (epoch INTEGER, identity BLOB, content BLOB, export INTEGER, line INTEGER,"
