@@ -32,7 +32,7 @@ from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
 from gateway.records.repeats import Key, Seen
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
+from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
 from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
@@ -173,7 +173,7 @@ class BlockConverter:
 
     def _parts(self, candidates: Sequence[Candidate]) -> Iterator[list[Candidate]]:
         """Sets to be rendered together: as many as a bundle holds, or a fixed number of them."""
-        limit = self._loaded.mapping.output.fhir.bundle_limit
+        limit = self._fhir.limit
         bundled = self._options.records_as != "oru" and self._options.bundle != "ndjson"
         part: list[Candidate] = []
         entries = 1
@@ -247,10 +247,7 @@ class BlockConverter:
         failed: dict[int, str] = {}
         for problem in problems:
             if not 0 <= problem.index < len(part.owners) or part.owners[problem.index] < 0:
-                raise OutputError(
-                    f"The records could not be verified: {problem.what}",
-                    todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
-                )
+                raise _unverified("The records", problem)
             failed.setdefault(part.owners[problem.index], problem.what)
         fresh, self._fhir.fresh = self._fhir.fresh, []
         for text in part.records if self._options.verify == "full" else fresh:
@@ -265,10 +262,7 @@ class BlockConverter:
         failed: dict[int, str] = {}
         for problem in self._oru_verifier.messages(messages):
             if problem.index < 0:
-                raise OutputError(
-                    f"The messages could not be verified: {problem.what}",
-                    todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
-                )
+                raise _unverified("The messages", problem)
             failed.setdefault(problem.index, problem.what)
         fresh = set(self._oru.fresh)
         self._oru.fresh.clear()
@@ -283,10 +277,7 @@ class BlockConverter:
         """An HL7 v2 batch file of messages that were verified one by one."""
         text = self._oru.batch(messages, number)
         for problem in self._oru_verifier.batch(text, messages):
-            raise OutputError(
-                f"The batch file could not be verified: {problem.what}",
-                todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
-            )
+            raise _unverified("The batch file", problem)
         return text.encode()
 
     def _fail(self, candidate: Candidate, what: str, result: BlockResult) -> None:
@@ -418,6 +409,14 @@ class _BlockFiles:
         return path.open("wb")
 
 
+def _unverified(what: str, problem: Problem) -> OutputError:
+    """What was rendered is wrong and no one set is to blame for it."""
+    return OutputError(
+        f"{what} could not be verified: {problem.what}",
+        todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
+    )
+
+
 def _resource_of(entry: bytes) -> bytes:
     """The resource inside a rendered bundle entry."""
     return json.dumps(json.loads(entry, parse_float=Decimal)["resource"], default=str).encode()
@@ -433,9 +432,6 @@ def write_devices(job: Job, devices: Iterable[Party]) -> str:
     name = "fhir/devices.ndjson"
     data = b"".join(renderer.device(device) + b"\n" for device in devices)
     for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(data):
-        raise OutputError(
-            f"A device record could not be verified: {problem.what}",
-            todo="Nothing was written; this is a fault of the gateway, please report it with the mapping",
-        )
+        raise _unverified("A device record", problem)
     (job.folder / name).write_bytes(data)
     return name

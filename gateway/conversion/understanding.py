@@ -107,7 +107,6 @@ class Understanding:
         self._encounter = self._role(mapping.encounter)
         self._sequence_at = self._position(mapping.sequence)
         self._category_at = self._position(mapping.category.column)
-        self._categories: dict[str, str | None] = {}
         self._notes_at = [self._at[name] for name in mapping.notes]
         order = list(vitals())
         self._vitals = sorted(mapping.vitals, key=order.index)
