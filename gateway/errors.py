@@ -5,6 +5,7 @@
     ├── MappingError             the mapping file cannot be used (holds every problem found)
     ├── InputError               an export cannot be read at all, or is not the mapping's kind
     ├── OutputError              the result cannot be written (folder in use, disk full, no permission)
+    ├── LedgerError              the ledger cannot be used (out of reach, in use, disk full, not a ledger, newer)
     └── VocabularyError          the shipped tables contradict themselves (a fault in the gateway)
 
 What is wrong with a single line, reading or set is never an exception: it is a finding
@@ -62,6 +63,10 @@ class InputError(GatewayError):
 
 class OutputError(GatewayError):
     """The result cannot be written: folder in use, disk full, no permission."""
+
+
+class LedgerError(GatewayError):
+    """The ledger cannot be used: out of reach, in use by another run, disk full, damaged, not a ledger, too new."""
 
 
 class VocabularyError(GatewayError):

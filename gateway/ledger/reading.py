@@ -1,0 +1,143 @@
+"""Questions to the ledger: sets, holds, the statements behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from itertools import islice
+from typing import Any, TypeVar
+
+from sqlalchemy import ColumnElement, Connection, Select, func, literal, select
+
+from gateway.ledger.rows import Hold, HoldFilter, KnownSet, SetFilter, SetRow
+from gateway.ledger.tables import exports, holds, runs, set_history, sets
+
+SLICE = 10_000
+"""Values in one IN list: both databases take more, but not any number."""
+
+_T = TypeVar("_T")
+
+
+def sliced(values: Collection[_T], size: int = SLICE) -> Iterator[list[_T]]:
+    """The values in lists of at most `size`."""
+    rest = iter(values)
+    while part := list(islice(rest, size)):
+        yield part
+
+
+def set_select() -> Select[Any]:
+    """Sets as `KnownSet`."""
+    return _sets_from(sets)
+
+
+def history_select(identity: bytes) -> Select[Any]:
+    """Earlier revisions of a set as `KnownSet`, the oldest first."""
+    wanted = _sets_from(set_history).where(set_history.c.identity == identity)
+    return wanted.order_by(set_history.c.revision)
+
+
+def _sets_from(table: Any) -> Select[Any]:
+    columns = [table.c[name] for name in SetRow._fields]
+    return (
+        select(*columns, table.c.export_id, exports.c.sha256, table.c.run, runs.c.started, table.c.state,
+               table.c.revision)
+        .join_from(table, exports, table.c.export_id == exports.c.id)
+        .join(runs, table.c.run == runs.c.id)
+    )  # fmt: skip
+
+
+def known_sets(connection: Connection, identities: Sequence[bytes]) -> dict[bytes, KnownSet]:
+    """The sets with these identities, whatever their state."""
+    found: dict[bytes, KnownSet] = {}
+    for part in sliced(identities):
+        for row in connection.execute(set_select().where(sets.c.identity.in_(part))):
+            known = KnownSet._make(row)
+            found[known.identity] = known
+    return found
+
+
+def set_selects(which: SetFilter) -> Iterator[Select[Any]]:
+    """Statements whose rows together are the sets that are asked for, each in order of (epoch, identity)."""
+    wanted = set_select().where(*_set_conditions(which)).order_by(sets.c.epoch, sets.c.identity)
+    if which.identities is None:
+        yield wanted
+        return
+    for part in sliced(set(which.identities)):
+        yield wanted.where(sets.c.identity.in_(part))
+
+
+def _set_conditions(which: SetFilter) -> list[ColumnElement[bool]]:
+    pairs: list[tuple[Any, Any]] = [
+        (sets.c.device, which.device),
+        (runs.c.mapping_sha256, which.mapping_sha256),
+        (runs.c.mapping_version, which.mapping_version),
+        (runs.c.mapping_title, which.mapping_title),
+        (sets.c.patient, which.patient),
+        (sets.c.patient_system, which.patient_system),
+        (sets.c.run, which.run),
+        (sets.c.state, which.state),
+    ]
+    conditions = [column == value for column, value in pairs if value is not None]
+    if which.since is not None:
+        conditions.append(sets.c.epoch >= which.since)
+    if which.until is not None:
+        conditions.append(sets.c.epoch < which.until)
+    return conditions
+
+
+def hold_select() -> Select[Any]:
+    """Holds as `Hold`, in order of their ids."""
+    c = holds.c
+    return (
+        select(c.id, c.block, c.line, c.device, c.epoch, c.identity, c.reasons, c.vitals, c.readings, c.export_id,
+               exports.c.sha256, runs.c.mapping_title, runs.c.namespace, c.opened_run, runs.c.started, c.state,
+               c.closed_run, c.closed_at, c.action, c.patient, runs.c.mapping_sha256)
+        .join_from(holds, exports, c.export_id == exports.c.id)
+        .join(runs, c.opened_run == runs.c.id)
+        .order_by(c.id)
+    )  # fmt: skip
+
+
+def hold_conditions(which: HoldFilter) -> list[ColumnElement[bool]]:
+    """The conditions of a filter, without its ids."""
+    pairs: list[tuple[Any, Any]] = [
+        (holds.c.device, which.device),
+        (runs.c.namespace, which.namespace),
+        (runs.c.mapping_title, which.mapping_title),
+        (holds.c.state, which.state),
+    ]
+    conditions = [column == value for column, value in pairs if value is not None]
+    if which.reason is not None:
+        among = literal(",").concat(holds.c.reasons).concat(",")
+        conditions.append(among.contains(f",{which.reason},", autoescape=True))
+    if which.older_than is not None:
+        conditions.append(runs.c.started < which.older_than)
+    return conditions
+
+
+def read_holds(connection: Connection, which: HoldFilter) -> list[Hold]:
+    """The holds that are asked for, in order of their ids."""
+    wanted = hold_select().where(*hold_conditions(which))
+    if which.ids is None:
+        return [Hold._make(row) for row in connection.execute(wanted)]
+    found: list[Hold] = []
+    for part in sliced(sorted(set(which.ids))):
+        found += [Hold._make(row) for row in connection.execute(wanted.where(holds.c.id.in_(part)))]
+    return found
+
+
+def count_holds(connection: Connection, which: HoldFilter) -> Iterator[tuple[str, str, Any, int, int]]:
+    """Reasons, device, opening, number of holds and of readings, for each kind of hold."""
+    wanted = (
+        select(holds.c.reasons, holds.c.device, runs.c.started, func.count(), func.sum(holds.c.readings))
+        .join_from(holds, runs, holds.c.opened_run == runs.c.id)
+        .where(*hold_conditions(which))
+        .group_by(holds.c.reasons, holds.c.device, runs.c.started)
+        .order_by(holds.c.reasons, holds.c.device, runs.c.started)
+    )
+    if which.ids is None:
+        statements = [wanted]
+    else:
+        statements = [wanted.where(holds.c.id.in_(part)) for part in sliced(set(which.ids))]
+    for statement in statements:
+        for row in connection.execute(statement):
+            yield row[0], row[1], row[2], int(row[3]), int(row[4])

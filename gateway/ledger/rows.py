@@ -1,0 +1,305 @@
+"""What goes into the ledger and what comes out of it, as plain rows."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import NamedTuple
+
+
+class RunInfo(NamedTuple):
+    """What a run is made with.
+
+    Attributes:
+        mapping_sha256: hash of the mapping's text, hexadecimal.
+        mapping_title: its title.
+        mapping_version: its version.
+        namespace: the namespace its sources are named in.
+        mapping_text: the whole text, kept so that a held set can be converted again as it was then.
+        gateway: version of the program.
+        options: what the run was asked for, as JSON.
+        associations_sha256: hash of the list of associations, "" when there was none.
+        started: when the run began, with a zone.
+    """
+
+    mapping_sha256: str
+    mapping_title: str
+    mapping_version: str
+    namespace: str
+    mapping_text: str
+    gateway: str
+    options: str
+    associations_sha256: str
+    started: datetime
+
+
+class SetRow(NamedTuple):
+    """One set of which something was recorded.
+
+    Attributes:
+        identity: digest of the source identity, 16 bytes.
+        block: number of the block of the export it stood in.
+        line: line of its first entry, from 1 (of framed exports: byte offset).
+        device: identifier of the device, "" when there is none.
+        epoch: its time in seconds since 1970-01-01T00:00:00Z.
+        patient: identifier of the patient.
+        patient_system: the system the identifier belongs to.
+        sequence: the monitor's own number of the entry, "" when it is not mapped.
+        content: digest of the set's texts, 8 bytes.
+        readings: canonical text of the recorded readings; opaque here.
+        rules: slugs of the rules that touched it, separated by commas.
+        keys: keys of its FHIR records, separated by commas; "" when there are none.
+        fhir: name of the result file with its FHIR records, "" when there is none.
+        oru: name of the result file with its HL7 v2 message, "" when there is none.
+        digest: digest of the rendered records, 16 bytes.
+        status: "final", "preliminary" or "corrected".
+    """
+
+    identity: bytes
+    block: int
+    line: int
+    device: str
+    epoch: int
+    patient: str
+    patient_system: str
+    sequence: str
+    content: bytes
+    readings: str
+    rules: str
+    keys: str
+    fhir: str
+    oru: str
+    digest: bytes
+    status: str
+
+
+class KnownSet(NamedTuple):
+    """A set as the ledger holds it: the columns of `SetRow`, and where and when it was recorded.
+
+    Attributes:
+        export_id: the export it came from.
+        export_sha256: hash of that export.
+        run: the run that recorded this revision.
+        recorded_at: when that run began (UTC).
+        state: "recorded" or "retracted".
+        revision: 1 for the first, then one more for each revision.
+    """
+
+    identity: bytes
+    block: int
+    line: int
+    device: str
+    epoch: int
+    patient: str
+    patient_system: str
+    sequence: str
+    content: bytes
+    readings: str
+    rules: str
+    keys: str
+    fhir: str
+    oru: str
+    digest: bytes
+    status: str
+    export_id: int
+    export_sha256: str
+    run: int
+    recorded_at: datetime
+    state: str
+    revision: int
+
+
+class Sighting(NamedTuple):
+    """A repeat: this line of an export said a set again."""
+
+    line: int
+    identity: bytes
+
+
+class HoldRow(NamedTuple):
+    """A set, or a line that is not even a set, of which something was held.
+
+    Attributes:
+        block: number of the block of the export it stands in.
+        line: its first line, from 1 (of framed exports: byte offset).
+        device: identifier of the device, "" when there is none.
+        epoch: seconds since 1970-01-01T00:00:00Z, None when the time is not known.
+        identity: digest of the source identity, None when it has none.
+        reasons: slugs of the rules that hold it, separated by commas.
+        vitals: slugs of the vitals held, separated by commas.
+        readings: how many readings are held.
+    """
+
+    block: int
+    line: int
+    device: str
+    epoch: int | None
+    identity: bytes | None
+    reasons: str
+    vitals: str
+    readings: int
+
+
+class Hold(NamedTuple):
+    """A hold as the ledger keeps it.
+
+    Attributes:
+        state: "open", "released", "repeat" or "discarded".
+        opened_run: the run that held it first.
+        opened_at: when that run began (UTC).
+        closed_run: the run that closed it, None while it is open or when a person discarded it.
+        closed_at: when it was closed (UTC), None while it is open.
+        action: what was decided: "", "assign", "confirm", "discard" or "retracted".
+        patient: the identifier that was assigned, or "".
+    """
+
+    id: int
+    block: int
+    line: int
+    device: str
+    epoch: int | None
+    identity: bytes | None
+    reasons: str
+    vitals: str
+    readings: int
+    export_id: int
+    export_sha256: str
+    mapping_title: str
+    namespace: str
+    opened_run: int
+    opened_at: datetime
+    state: str
+    closed_run: int | None
+    closed_at: datetime | None
+    action: str
+    patient: str
+    mapping_sha256: str
+
+
+class HoldCounts(NamedTuple):
+    """Holds in numbers.
+
+    Attributes:
+        holds: how many.
+        readings: readings in them.
+        by_reason: holds by rule; a hold with two reasons counts under both.
+        by_device: holds by device.
+        by_days: holds by their age in whole days.
+    """
+
+    holds: int
+    readings: int
+    by_reason: Mapping[str, int]
+    by_device: Mapping[str, int]
+    by_days: Mapping[int, int]
+
+
+class StoredBlock(NamedTuple):
+    """A stretch of an export, kept because something of it is held; `data` is as the caller packed it."""
+
+    export_id: int
+    export_sha256: str
+    number: int
+    data: bytes
+
+
+class KnownExport(NamedTuple):
+    """An export the ledger has seen."""
+
+    id: int
+    sha256: str
+    size: int
+    lines: int
+    form: str
+    first_run: int
+    first_seen: datetime
+
+
+class PastRun(NamedTuple):
+    """A run as it was; `state` is "written" until its result is in place, then "done"."""
+
+    id: int
+    token: str
+    state: str
+    mapping_sha256: str
+    mapping_title: str
+    mapping_version: str
+    namespace: str
+    gateway: str
+    options: str
+    associations_sha256: str
+    started: datetime
+    written: datetime | None
+    finished: datetime | None
+    stage: str
+    target: str
+    counts: str
+
+
+class AuditEntry(NamedTuple):
+    """One entry of the audit trail; `hash` covers everything in it and `previous`, the hash of the entry before."""
+
+    id: int
+    at: datetime
+    who: str
+    action: str
+    subject: str
+    why: str
+    detail: str
+    previous: bytes
+    hash: bytes
+
+
+class AtLine(NamedTuple):
+    """What became of one line of an export."""
+
+    sets: list[KnownSet]
+    holds: list[Hold]
+    sightings: list[Sighting]
+
+
+class Recovered(NamedTuple):
+    """A run that was cut off between writing and moving its result, and what was done about it on opening.
+
+    Attributes:
+        run: its id.
+        target: where the result is now, or should be.
+        how: "in place" (it had been moved), "moved", "made again" (from the ledger), or "" when it could not be done.
+        problem: why it could not be done; the next opening tries again.
+    """
+
+    run: int
+    target: str
+    how: str
+    problem: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldFilter:
+    """Which holds; a field left out does not narrow the choice. `state` None means any."""
+
+    ids: Collection[int] | None = None
+    reason: str | None = None
+    device: str | None = None
+    older_than: datetime | None = None
+    namespace: str | None = None
+    mapping_title: str | None = None
+    state: str | None = "open"
+
+
+@dataclass(frozen=True, slots=True)
+class SetFilter:
+    """Which sets; a field left out does not narrow the choice. `since` is inclusive, `until` exclusive."""
+
+    identities: Collection[bytes] | None = None
+    device: str | None = None
+    since: int | None = None
+    until: int | None = None
+    mapping_sha256: str | None = None
+    mapping_version: str | None = None
+    mapping_title: str | None = None
+    patient: str | None = None
+    patient_system: str | None = None
+    run: int | None = None
+    state: str | None = "recorded"

@@ -1,0 +1,316 @@
+"""One run: what it adds to the ledger appears all at once, or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections import deque
+from collections.abc import Collection, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal
+from uuid import uuid4
+
+from sqlalchemy import Column, Connection, Table, literal, select, text, update
+from sqlalchemy import insert as plain_insert
+from sqlalchemy.dialects import postgresql, sqlite
+
+from gateway.errors import LedgerError
+from gateway.ledger.audit import append
+from gateway.ledger.reading import known_sets, set_select, sliced
+from gateway.ledger.recovery import mark_of
+from gateway.ledger.rows import HoldRow, KnownSet, RunInfo, SetRow, Sighting
+from gateway.ledger.tables import (
+    blocks,
+    contents,
+    exports,
+    holds,
+    mappings,
+    run_exports,
+    runs,
+    set_history,
+    sets,
+    sightings,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from gateway.ledger.places import Place
+    from gateway.ledger.store import Ledger
+
+_WAITING = 4
+"""Record files that may wait to be packed: what is in memory at a time."""
+
+_SET_COLUMNS = (*SetRow._fields, "export_id", "run", "namespace")
+
+
+class Run:
+    """A run, made by `Ledger.run`. Leaving its `with` before `prepare` takes everything back.
+
+    Attributes:
+        id: its number in the ledger.
+        token: stands in the result folder's file ".run", so that a folder and a run can be matched after a crash.
+    """
+
+    def __init__(self, ledger: Ledger, place: Place, connection: Connection, info: RunInfo) -> None:
+        self.token = uuid4().hex
+        self._ledger = ledger
+        self._place = place
+        self._connection = connection
+        self._info = info
+        self._state = "open"
+        self._packing: ThreadPoolExecutor | None = None
+        self._packed: deque[Future[dict[str, Any]]] = deque()
+        with place.errors_told():
+            self._transaction = connection.begin()
+            try:
+                self.id = self._begin(info)
+            except BaseException:
+                with suppress(Exception):
+                    self._transaction.rollback()
+                raise
+
+    def _begin(self, info: RunInfo) -> int:
+        self._insert_new(mappings, [{"sha256": info.mapping_sha256, "text": info.mapping_text}])
+        values = info._asdict()
+        del values["mapping_text"]
+        made = self._connection.execute(plain_insert(runs).values(**values, token=self.token, state="open"))
+        assert made.inserted_primary_key is not None
+        return int(made.inserted_primary_key[0])
+
+    def __enter__(self) -> Run:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.abandon()
+
+    @property
+    def is_open(self) -> bool:
+        """Whether something can still be added."""
+        return self._state == "open"
+
+    def abandon(self) -> None:
+        """Take back what was not prepared; after `prepare` there is nothing to take back."""
+        if self._packing is not None:
+            self._packing.shutdown(wait=True, cancel_futures=True)
+        self._packed.clear()
+        if self._state in ("open", "broken"):
+            self._state = "abandoned"
+            # Where the connection is gone, the database has taken it back by itself.
+            with suppress(Exception):
+                self._transaction.rollback()
+        self._ledger._ended(self)
+
+    @contextmanager
+    def _working(self) -> Iterator[Connection]:
+        # After an error SQLite may have ended the transaction by itself, and what followed would stand alone.
+        if self._state != "open":
+            raise LedgerError(
+                "The run has ended", where=self._place.name, todo="This is a fault in the gateway, please report it"
+            )
+        try:
+            with self._place.errors_told():
+                yield self._connection
+        except BaseException:
+            self._state = "broken"
+            raise
+
+    def _insert_new(self, table: Table, rows: Sequence[dict[str, Any]]) -> int:
+        """Insert the rows whose primary key (or unique value) is not there yet; return how many were."""
+        return self._connection.execute(self._insert(table).on_conflict_do_nothing(), rows).rowcount
+
+    def _insert(self, table: Table) -> Any:
+        return (sqlite if self._connection.dialect.name == "sqlite" else postgresql).insert(table)
+
+    def export(self, sha256: str, size: int, lines: int, form: str) -> tuple[int, bool]:
+        """Say which export is being read.
+
+        Args:
+            sha256: hash of its bytes, hexadecimal.
+            size: bytes.
+            lines: lines; of framed exports bytes.
+            form: form of the export, as in the mapping.
+
+        Returns:
+            Its id, and whether an earlier run knew it.
+        """
+        with self._working() as connection:
+            find = select(exports.c.id, exports.c.first_run).where(exports.c.sha256 == sha256)
+            row = connection.execute(find).one_or_none()
+            if row is None:
+                values = {"sha256": sha256, "size": size, "lines": lines, "form": form, "first_run": self.id}
+                connection.execute(plain_insert(exports).values(**values))
+                row = connection.execute(find).one()
+            self._insert_new(run_exports, [{"run": self.id, "export_id": row.id}])
+            return row.id, row.first_run != self.id
+
+    def add_block(self, export_id: int, number: int, data: bytes) -> None:
+        """Keep a stretch of an export; one that is there already stays."""
+        with self._working():
+            self._insert_new(blocks, [{"export_id": export_id, "number": number, "data": data}])
+
+    def known(self, identities: Sequence[bytes]) -> dict[bytes, KnownSet]:
+        """Those of the sets that the ledger or this run knows, recorded or retracted; best asked for some hundreds."""
+        if not identities:
+            return {}
+        with self._working() as connection:
+            found: list[bytes] = []
+            for part in sliced(identities):
+                found += self._place.among(connection, part)
+            return known_sets(connection, found) if found else {}
+
+    def latest(self, namespace: str, device: str, limit: int) -> list[KnownSet]:
+        """The newest sets of a device, recorded or retracted, the newest first."""
+        with self._working() as connection:
+            wanted = (
+                set_select()
+                .where(sets.c.namespace == namespace, sets.c.device == device)
+                .order_by(sets.c.epoch.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
+                .limit(limit)
+            )
+            return [KnownSet._make(row) for row in connection.execute(wanted)]
+
+    def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
+        """Record sets that are not known."""
+        if not rows:
+            return
+        last = (export_id, self.id, self._info.namespace)
+        with self._working() as connection:
+            self._place.insert(connection, "sets", _SET_COLUMNS, [row + last for row in rows])
+
+    def revise_set(self, export_id: int, row: SetRow) -> int:
+        """Record a known set anew, corrected or after it was retracted; what stood before is kept.
+
+        Returns:
+            Its revision, 2 or more.
+
+        Raises:
+            LedgerError: the set is not known.
+        """
+        with self._working() as connection:
+            here = sets.c.identity == row.identity
+            columns: list[Column[Any]] = list(sets.columns)
+            connection.execute(
+                plain_insert(set_history).from_select(
+                    [*(column.name for column in columns), "replaced_run"],
+                    select(*columns, literal(self.id)).where(here),
+                )
+            )
+            values = {
+                **row._asdict(), "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
+                "state": "recorded", "retracted_run": None, "retracted_reason": "",
+            }  # fmt: skip
+            changed = connection.execute(update(sets).where(here).values(**values, revision=sets.c.revision + 1))
+            if changed.rowcount != 1:
+                raise LedgerError(
+                    "A set that the ledger does not know cannot be revised",
+                    where=self._place.name,
+                    todo="This is a fault in the gateway, please report it",
+                )
+            return int(connection.execute(select(sets.c.revision).where(here)).scalar_one())
+
+    def add_sightings(self, export_id: int, rows: Sequence[Sighting]) -> None:
+        """Note repeats; one that was noted before stays."""
+        if not rows:
+            return
+        with self._working():
+            values = [{"export_id": export_id, "run": self.id, **row._asdict()} for row in rows]
+            self._insert_new(sightings, values)
+
+    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> None:
+        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision."""
+        if not rows:
+            return
+        with self._working() as connection:
+            statement = self._insert(holds)
+            change = {name: statement.excluded[name] for name in HoldRow._fields if name != "line"}
+            statement = statement.on_conflict_do_update(
+                index_elements=["export_id", "line"], index_where=text("state = 'open'"), set_=change
+            )
+            values = [{"export_id": export_id, "opened_run": self.id, **row._asdict()} for row in rows]
+            connection.execute(statement, values)
+
+    def close_holds(self, ids: Collection[int], state: Literal["released", "repeat", "discarded"]) -> int:
+        """Close open holds; return how many were open."""
+        with self._working() as connection:
+            closed = 0
+            for part in sliced(ids):
+                here = (holds.c.id.in_(part), holds.c.state == "open")
+                values = {"state": state, "closed_run": self.id, "closed_at": datetime.now(UTC)}
+                closed += connection.execute(update(holds).where(*here).values(**values)).rowcount
+            return closed
+
+    def retract(self, identities: Collection[bytes], reason_code: str) -> int:
+        """Mark recorded sets as retracted; return how many were recorded."""
+        with self._working() as connection:
+            retracted = 0
+            for part in sliced(identities):
+                here = (sets.c.identity.in_(part), sets.c.state == "recorded")
+                values = {"state": "retracted", "retracted_run": self.id, "retracted_reason": reason_code}
+                retracted += connection.execute(update(sets).where(*here).values(**values)).rowcount
+            return retracted
+
+    def add_audit(self, who: str, action: str, subject: str, why: str, detail: Mapping[str, object]) -> None:
+        """Add to the audit trail, with everything else of this run or not at all."""
+        with self._working() as connection:
+            append(connection, [(datetime.now(UTC), who, action, subject, why, detail)])
+
+    def add_content(self, name: str, data: bytes) -> None:
+        """Keep a record file of the result, packed in the background while the conversion goes on.
+
+        Args:
+            name: its name in the result folder, such as "fhir/1-0001.json".
+            data: its bytes.
+        """
+        with self._working():
+            if self._packing is None:
+                self._packing = ThreadPoolExecutor(1, thread_name_prefix="packing")
+            self._store_packed(_WAITING - 1)
+            self._packed.append(self._packing.submit(_packed, self.id, name, data))
+
+    def _store_packed(self, leave: int) -> None:
+        """Store what is packed, and wait until no more than `leave` files are not."""
+        while self._packed and (len(self._packed) > leave or self._packed[0].done()):
+            self._connection.execute(plain_insert(contents), self._packed.popleft().result())
+
+    def prepare(self, stage: Path, target: Path, counts: str) -> None:
+        """Commit everything; from here on the run counts, and is completed by the next opening if it is cut off.
+
+        Args:
+            stage: the folder in the making; its files are on the disk.
+            target: where it will be moved.
+            counts: what the run came to, as JSON.
+        """
+        stage, target = Path(stage).absolute(), Path(target).absolute()
+        with self._working() as connection:
+            self._store_packed(0)
+            values = {
+                "state": "written", "written": datetime.now(UTC), "stage": str(stage), "target": str(target),
+                "replaces": mark_of(target), "counts": counts,
+            }  # fmt: skip
+            connection.execute(update(runs).where(runs.c.id == self.id).values(**values))
+            self._transaction.commit()
+            self._state = "written"
+
+    def finish(self) -> None:
+        """Note that the result is in its place."""
+        if self._state != "written":
+            raise LedgerError(
+                "The run is not prepared", where=self._place.name, todo="This is a fault in the gateway, report it"
+            )
+        with self._place.errors_told(), self._connection.begin():
+            values = {"state": "done", "finished": datetime.now(UTC)}
+            self._connection.execute(update(runs).where(runs.c.id == self.id).values(**values))
+        self._state = "done"
+        self._ledger._ended(self)
+
+
+def _packed(run: int, name: str, data: bytes) -> dict[str, Any]:
+    digest = hashlib.sha256(data).hexdigest()
+    return {"run": run, "name": name, "size": len(data), "sha256": digest, "data": zlib.compress(data, 1)}

@@ -1,0 +1,432 @@
+"""The ledger itself: opened, asked, and written to by one run at a time.
+
+A ledger is an SQLite file, made with mode 0600, or a PostgreSQL database. It holds identifiers of patients and whole
+records; who may read it may read them. On PostgreSQL the roles do what the modes do for a file:
+
+    CREATE ROLE gateway_writer LOGIN; CREATE ROLE gateway_reader LOGIN;
+    CREATE SCHEMA gateway AUTHORIZATION gateway_writer;
+    ALTER ROLE gateway_writer SET search_path = gateway; ALTER ROLE gateway_reader SET search_path = gateway;
+    GRANT USAGE ON SCHEMA gateway TO gateway_reader;
+    ALTER DEFAULT PRIVILEGES FOR ROLE gateway_writer IN SCHEMA gateway GRANT SELECT ON TABLES TO gateway_reader;
+
+A pooler between program and server must keep a session together (transaction pooling loses the lock). An SQLite file
+belongs on a local disk: its journal does not work over a network.
+"""
+
+from __future__ import annotations
+
+import heapq
+import zlib
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from datetime import UTC, datetime
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, TypeVar
+
+from sqlalchemy import Connection, inspect, select, text, update
+from sqlalchemy.engine import Row
+
+from gateway.errors import LedgerError
+from gateway.ledger.audit import append, first_broken
+from gateway.ledger.places import Place, place_of
+from gateway.ledger.reading import (
+    count_holds,
+    history_select,
+    hold_select,
+    known_sets,
+    read_holds,
+    set_select,
+    set_selects,
+    sliced,
+)
+from gateway.ledger.recovery import recover
+from gateway.ledger.rows import (
+    AtLine,
+    AuditEntry,
+    Hold,
+    HoldCounts,
+    HoldFilter,
+    KnownExport,
+    KnownSet,
+    PastRun,
+    Recovered,
+    RunInfo,
+    SetFilter,
+    Sighting,
+    StoredBlock,
+)
+from gateway.ledger.run import Run
+from gateway.ledger.tables import (
+    REVISIONS,
+    VERSION_TABLE,
+    audit,
+    blocks,
+    contents,
+    exports,
+    holds,
+    mappings,
+    runs,
+    sets,
+    sightings,
+)
+
+_K = TypeVar("_K", str, int)
+_BUFFER = 1000
+"""Rows of a long answer that are in memory at a time."""
+
+
+def open_ledger(where: str | Path, *, wait: float = 0.0, create: bool = True, readonly: bool = False) -> Ledger:
+    """Open a ledger; make it, bring its tables up to date and complete runs that were cut off.
+
+    Args:
+        where: path of a file, or "postgresql://...".
+        wait: seconds to wait for another run to end.
+        create: make a ledger where there is none.
+        readonly: for lists and traces: takes no lock and changes nothing.
+
+    Raises:
+        LedgerError: it is out of reach, in use, damaged, not a ledger, or newer than this program.
+    """
+    place = place_of(where, create=create, readonly=readonly)
+    connection: Connection | None = None
+    try:
+        with place.errors_told():
+            if readonly:
+                with place.connect() as reader:
+                    _check_version(_revision(reader), place)
+                return Ledger(place, None, ())
+            connection = place.writer(wait)
+            _upgrade(connection, place, create)
+            place.established()
+            recovered = recover(connection)
+            return Ledger(place, connection, recovered)
+    except BaseException:
+        if connection is not None:
+            with suppress(Exception):
+                connection.close()
+        place.close()
+        raise
+
+
+def _revision(connection: Connection) -> str | None:
+    """The step the tables are at, None where there are no tables."""
+    if not inspect(connection).has_table(VERSION_TABLE):
+        return None
+    found = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar_one_or_none()
+    return None if found is None else str(found)
+
+
+def _check_version(revision: str | None, place: Place) -> None:
+    if revision is None:
+        raise LedgerError("There is no ledger", where=place.name, todo="Check the name; a first run makes one")
+    if revision not in REVISIONS:
+        raise _newer(place)
+    if revision != REVISIONS[-1]:
+        raise LedgerError(
+            "The ledger was written by an older version of the gateway",
+            where=place.name,
+            todo="Convert something with this version, which brings it up to date, and ask again",
+        )
+
+
+def _newer(place: Place) -> LedgerError:
+    return LedgerError(
+        "The ledger was written by a newer version of the gateway",
+        where=place.name,
+        todo="Use that version or a later one; this ledger cannot be taken back",
+    )
+
+
+def _upgrade(connection: Connection, place: Place, create: bool) -> None:
+    """Bring the tables to the newest step, in one transaction."""
+    with connection.begin():
+        revision = _revision(connection)
+        if revision == REVISIONS[-1]:
+            return
+        if revision is None and not create:
+            _check_version(revision, place)
+        if revision is not None and revision not in REVISIONS:
+            raise _newer(place)
+        from alembic import command
+        from alembic.config import Config
+
+        config = Config()
+        config.set_main_option("script_location", str(files("gateway.ledger") / "migrations").replace("%", "%%"))
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+
+
+class Ledger:
+    """An open ledger; made by `open_ledger`, closed by leaving its `with`.
+
+    What is read here is what has been committed. What is written joins the run that is open, if one is.
+
+    Attributes:
+        name: file or address, without a password.
+        recovered: runs that were cut off, and what was done about them on opening.
+    """
+
+    def __init__(self, place: Place, connection: Connection | None, recovered: Collection[Recovered]) -> None:
+        self.name = place.name
+        self.recovered = tuple(recovered)
+        self._place = place
+        self._connection = connection
+        self._run: Run | None = None
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the ledger and its lock; an open run is taken back."""
+        if self._run is not None:
+            self._run.abandon()
+        if self._connection is not None:
+            # A connection that is gone already cannot be closed in good order.
+            with suppress(Exception):
+                self._connection.close()
+            self._connection = None
+        self._place.close()
+
+    def run(self, info: RunInfo) -> Run:
+        """Begin a run; nothing of it is visible before `Run.prepare`."""
+        if self._run is not None:
+            raise LedgerError("A run is open already", where=self.name, todo="End it before the next one")
+        self._run = Run(self, self._place, self._writer(), info)
+        return self._run
+
+    def _ended(self, run: Run) -> None:
+        if self._run is run:
+            self._run = None
+
+    def _writer(self) -> Connection:
+        if self._connection is None:
+            raise LedgerError("The ledger was opened for reading", where=self.name, todo="Open it for writing")
+        return self._connection
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with self._place.errors_told(), self._place.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        connection = self._writer()
+        if self._run is not None and self._run.is_open:
+            with self._run._working():
+                yield connection
+        else:
+            with self._place.errors_told(), connection.begin():
+                yield connection
+
+    def holds(self, which: HoldFilter = HoldFilter()) -> list[Hold]:  # noqa: B008 (frozen)
+        """The holds that are asked for, in order of their ids."""
+        with self._reading() as connection:
+            return read_holds(connection, which)
+
+    def hold_counts(self, which: HoldFilter = HoldFilter(), *, now: datetime | None = None) -> HoldCounts:  # noqa: B008
+        """Holds in numbers: by reason, device and age in whole days until `now`."""
+        now = now or datetime.now(UTC)
+        total = readings = 0
+        reasons: Counter[str] = Counter()
+        devices: Counter[str] = Counter()
+        days: Counter[int] = Counter()
+        with self._reading() as connection:
+            for slugs, device, opened, count, held in count_holds(connection, which):
+                total += count
+                readings += held
+                devices[device] += count
+                days[max(0, (now - opened).days)] += count
+                for slug in filter(None, slugs.split(",")):
+                    reasons[slug] += count
+        return HoldCounts(total, readings, _sorted(reasons), _sorted(devices), _sorted(days))
+
+    def sets(self, which: SetFilter = SetFilter()) -> Iterator[KnownSet]:  # noqa: B008
+        """The sets that are asked for, streamed, in order of (epoch, identity)."""
+        with self._place.errors_told(), ExitStack() as open_:
+            streams = []
+            for statement in set_selects(which):
+                connection = open_.enter_context(self._place.connect())
+                open_.enter_context(connection.begin())
+                options = {"stream_results": True, "max_row_buffer": _BUFFER}
+                streams.append(_known(connection.execution_options(**options).execute(statement).partitions(_BUFFER)))
+            yield from heapq.merge(*streams, key=lambda known: (known.epoch, known.identity))
+
+    def find(self, identity: bytes) -> KnownSet | None:
+        """The set with this identity, recorded or retracted."""
+        with self._reading() as connection:
+            return known_sets(connection, [identity]).get(identity)
+
+    def history(self, identity: bytes) -> list[KnownSet]:
+        """Earlier revisions of a set, the oldest first."""
+        with self._reading() as connection:
+            return [KnownSet._make(row) for row in connection.execute(history_select(identity))]
+
+    def at_line(self, export_sha256: str, line: int) -> AtLine:
+        """What became of a line: sets that begin there, holds, and repeats."""
+        with self._reading() as connection:
+            here = (exports.c.sha256 == export_sha256, sets.c.line == line)
+            recorded = connection.execute(set_select().where(*here).order_by(sets.c.identity))
+            held = connection.execute(hold_select().where(exports.c.sha256 == export_sha256, holds.c.line == line))
+            seen = connection.execute(
+                select(sightings.c.line, sightings.c.identity)
+                .join(exports, sightings.c.export_id == exports.c.id)
+                .where(exports.c.sha256 == export_sha256, sightings.c.line == line)
+                .order_by(sightings.c.identity)
+            )
+            return AtLine(
+                [KnownSet._make(row) for row in recorded],
+                [Hold._make(row) for row in held],
+                [Sighting._make(row) for row in seen],
+            )
+
+    def runs(self) -> list[PastRun]:
+        """Every run, in order."""
+        with self._reading() as connection:
+            columns = [runs.c[name] for name in PastRun._fields]
+            return [PastRun._make(row) for row in connection.execute(select(*columns).order_by(runs.c.id))]
+
+    def exports(self) -> list[KnownExport]:
+        """Every export, in the order in which they were first seen."""
+        with self._reading() as connection:
+            c = exports.c
+            wanted = select(c.id, c.sha256, c.size, c.lines, c.form, c.first_run, runs.c.started).join(
+                runs, c.first_run == runs.c.id
+            )
+            return [KnownExport._make(row) for row in connection.execute(wanted.order_by(c.id))]
+
+    def content(self, run: int, name: str) -> bytes:
+        """A record file as it was written.
+
+        Raises:
+            LedgerError: the ledger holds no such file.
+        """
+        with self._reading() as connection:
+            wanted = select(contents.c.data).where(contents.c.run == run, contents.c.name == name)
+            data = connection.execute(wanted).scalar_one_or_none()
+        if data is None:
+            raise self._missing(f"record file {name!r} of run {run}")
+        return zlib.decompress(data)
+
+    def contents(self, run: int) -> list[str]:
+        """Names of the record files of a run, sorted."""
+        with self._reading() as connection:
+            return sorted(connection.execute(select(contents.c.name).where(contents.c.run == run)).scalars())
+
+    def block(self, export_id: int, number: int) -> StoredBlock:
+        """A kept stretch of an export.
+
+        Raises:
+            LedgerError: the ledger holds no such block.
+        """
+        with self._reading() as connection:
+            wanted = (
+                select(blocks.c.export_id, exports.c.sha256, blocks.c.number, blocks.c.data)
+                .join(exports, blocks.c.export_id == exports.c.id)
+                .where(blocks.c.export_id == export_id, blocks.c.number == number)
+            )
+            row = connection.execute(wanted).one_or_none()
+        if row is None:
+            raise self._missing(f"block {number} of export {export_id}")
+        return StoredBlock._make(row)
+
+    def mapping_text(self, sha256: str) -> str:
+        """The text of a mapping that a run was made with.
+
+        Raises:
+            LedgerError: no run was made with it.
+        """
+        with self._reading() as connection:
+            found = connection.execute(select(mappings.c.text).where(mappings.c.sha256 == sha256)).scalar_one_or_none()
+        if found is None:
+            raise self._missing(f"mapping with the hash {sha256[:12]}")
+        return str(found)
+
+    def settle(
+        self,
+        ids: Collection[int],
+        action: Literal["assign", "confirm", "discard"],
+        patient: str,
+        who: str,
+        why: str,
+        at: datetime,
+    ) -> int:
+        """Decide about open holds, and put each decision into the audit trail (without the patient's identifier).
+
+        Args:
+            ids: the holds; those that are not open are passed over.
+            action: "discard" closes a hold at once; "assign" and "confirm" wait for the run that applies them.
+            patient: the identifier to assign, "" for the other actions.
+            who: who decided.
+            why: the reason they gave.
+            at: when.
+
+        Returns:
+            How many holds were open.
+        """
+        if action not in ("assign", "confirm", "discard"):
+            raise LedgerError(f"There is no action {action!r}", todo="Choose assign, confirm or discard")
+        if (action == "assign") != bool(patient):
+            raise LedgerError(f"The action {action} goes with {'a' if not patient else 'no'} patient")
+        values: dict[str, object] = {"action": action, "patient": patient}
+        if action == "discard":
+            values.update(state="discarded", closed_at=at)
+        settled = 0
+        with self._writing() as connection:
+            for part in sliced(sorted(set(ids))):
+                here = (holds.c.id.in_(part), holds.c.state == "open")
+                found = connection.execute(
+                    select(holds.c.id, holds.c.reasons, holds.c.readings, holds.c.action).where(*here)
+                    .order_by(holds.c.id)
+                ).all()  # fmt: skip
+                connection.execute(update(holds).where(*here).values(**values))
+                append(
+                    connection,
+                    [(at, who, action, f"hold {id_}", why, {"before": before, "readings": readings, "reasons": reasons})
+                     for id_, reasons, readings, before in found],
+                )  # fmt: skip
+                settled += len(found)
+        return settled
+
+    def add_audit(self, who: str, action: str, subject: str, why: str, detail: Mapping[str, object]) -> None:
+        """Add an entry to the audit trail; `detail` becomes JSON. Leave identifiers of patients out of it."""
+        with self._writing() as connection:
+            append(connection, [(datetime.now(UTC), who, action, subject, why, detail)])
+
+    def audit(
+        self, *, subject: str | None = None, who: str | None = None, since: datetime | None = None
+    ) -> list[AuditEntry]:
+        """Entries of the audit trail, in order."""
+        wanted = select(audit).order_by(audit.c.id)
+        if subject is not None:
+            wanted = wanted.where(audit.c.subject == subject)
+        if who is not None:
+            wanted = wanted.where(audit.c.who == who)
+        if since is not None:
+            wanted = wanted.where(audit.c.at >= since)
+        with self._reading() as connection:
+            return [AuditEntry._make(row) for row in connection.execute(wanted)]
+
+    def verify_audit(self) -> int | None:
+        """The id of the first entry of the audit trail that was changed, removed or slipped in; None if none was."""
+        with self._reading() as connection:
+            return first_broken(connection)
+
+    def _missing(self, what: str) -> LedgerError:
+        return LedgerError(f"The ledger holds no {what}", where=self.name, todo="Check the number or name")
+
+
+def _known(parts: Iterator[Sequence[Row[Any]]]) -> Iterator[KnownSet]:
+    for part in parts:
+        yield from map(KnownSet._make, part)
+
+
+def _sorted(counts: Counter[_K]) -> dict[_K, int]:
+    return dict(sorted(counts.items()))

@@ -1,0 +1,217 @@
+"""The tables of the ledger, as the newest migration leaves them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    DateTime,
+    Dialect,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    TypeDecorator,
+    text,
+)
+
+REVISIONS = ("0001",)
+"""The steps of the schema in order; the last is what this program reads and writes."""
+
+VERSION_TABLE = "ledger_version"
+APPLICATION_ID = 0x53504F54
+"""Stands in the header of an SQLite file that is a ledger ("SPOT")."""
+
+METADATA = MetaData()
+
+
+class Utc(TypeDecorator[datetime]):
+    """A moment: aware in Python, always UTC, without its zone where the database has none."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To the database."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a time without a zone")
+        value = value.astimezone(UTC)
+        return value.replace(tzinfo=None) if dialect.name == "sqlite" else value
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """From the database."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+# SQLite numbers rows by itself only where the type is INTEGER.
+_Id = BigInteger().with_variant(Integer, "sqlite")
+
+mappings = Table(
+    "mappings",
+    METADATA,
+    Column("sha256", Text, primary_key=True),
+    Column("text", Text, nullable=False),
+)
+
+runs = Table(
+    "runs",
+    METADATA,
+    Column("id", _Id, primary_key=True),
+    Column("token", Text, nullable=False, unique=True),
+    Column("state", Text, nullable=False),
+    Column("mapping_sha256", Text, ForeignKey("mappings.sha256"), nullable=False),
+    Column("mapping_title", Text, nullable=False),
+    Column("mapping_version", Text, nullable=False),
+    Column("namespace", Text, nullable=False),
+    Column("gateway", Text, nullable=False),
+    Column("options", Text, nullable=False),
+    Column("associations_sha256", Text, nullable=False),
+    Column("started", Utc, nullable=False),
+    Column("written", Utc),
+    Column("finished", Utc),
+    Column("stage", Text, nullable=False, server_default=""),
+    Column("target", Text, nullable=False, server_default=""),
+    Column("replaces", Text, nullable=False, server_default=""),
+    Column("counts", Text, nullable=False, server_default=""),
+)
+
+exports = Table(
+    "exports",
+    METADATA,
+    Column("id", _Id, primary_key=True),
+    Column("sha256", Text, nullable=False, unique=True),
+    Column("size", BigInteger, nullable=False),
+    Column("lines", BigInteger, nullable=False),
+    Column("form", Text, nullable=False),
+    Column("first_run", _Id, ForeignKey("runs.id"), nullable=False),
+)
+
+run_exports = Table(
+    "run_exports",
+    METADATA,
+    Column("run", _Id, ForeignKey("runs.id"), primary_key=True, autoincrement=False),
+    Column("export_id", _Id, ForeignKey("exports.id"), primary_key=True, autoincrement=False),
+)
+
+blocks = Table(
+    "blocks",
+    METADATA,
+    Column("export_id", _Id, ForeignKey("exports.id"), primary_key=True, autoincrement=False),
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("data", LargeBinary, nullable=False),
+)
+
+contents = Table(
+    "contents",
+    METADATA,
+    Column("run", _Id, ForeignKey("runs.id"), primary_key=True, autoincrement=False),
+    Column("name", Text, primary_key=True),
+    Column("size", BigInteger, nullable=False),
+    Column("sha256", Text, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+
+sets = Table(
+    "sets",
+    METADATA,
+    Column("identity", LargeBinary, primary_key=True),
+    Column("block", Integer, nullable=False),
+    Column("line", BigInteger, nullable=False),
+    Column("device", Text, nullable=False),
+    Column("epoch", BigInteger, nullable=False),
+    Column("patient", Text, nullable=False),
+    Column("patient_system", Text, nullable=False),
+    Column("sequence", Text, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    Column("readings", Text, nullable=False),
+    Column("rules", Text, nullable=False),
+    Column("keys", Text, nullable=False),
+    Column("fhir", Text, nullable=False),
+    Column("oru", Text, nullable=False),
+    Column("digest", LargeBinary, nullable=False),
+    Column("status", Text, nullable=False),
+    Column("export_id", _Id, ForeignKey("exports.id"), nullable=False),
+    Column("run", _Id, ForeignKey("runs.id"), nullable=False),
+    Column("namespace", Text, nullable=False),
+    Column("state", Text, nullable=False, server_default="recorded"),
+    Column("revision", Integer, nullable=False, server_default="1"),
+    Column("retracted_run", _Id, ForeignKey("runs.id")),
+    Column("retracted_reason", Text, nullable=False, server_default=""),
+    Index("sets_by_device", "namespace", "device", "epoch"),
+    Index("sets_by_patient", "patient_system", "patient", "epoch"),
+    Index("sets_by_line", "export_id", "line"),
+)
+
+set_history = Table(
+    "set_history",
+    METADATA,
+    *(
+        Column(column.name, column.type, primary_key=column.name in ("identity", "revision"), nullable=column.nullable)
+        for column in sets.columns
+    ),
+    Column("replaced_run", _Id, ForeignKey("runs.id"), nullable=False),
+)
+
+sightings = Table(
+    "sightings",
+    METADATA,
+    Column("export_id", _Id, ForeignKey("exports.id"), primary_key=True, autoincrement=False),
+    Column("line", BigInteger, primary_key=True, autoincrement=False),
+    Column("identity", LargeBinary, primary_key=True),
+    Column("run", _Id, ForeignKey("runs.id"), nullable=False),
+)
+
+holds = Table(
+    "holds",
+    METADATA,
+    Column("id", _Id, primary_key=True),
+    Column("block", Integer, nullable=False),
+    Column("line", BigInteger, nullable=False),
+    Column("device", Text, nullable=False),
+    Column("epoch", BigInteger),
+    Column("identity", LargeBinary),
+    Column("reasons", Text, nullable=False),
+    Column("vitals", Text, nullable=False),
+    Column("readings", Integer, nullable=False),
+    Column("export_id", _Id, ForeignKey("exports.id"), nullable=False),
+    Column("opened_run", _Id, ForeignKey("runs.id"), nullable=False),
+    Column("state", Text, nullable=False, server_default="open"),
+    Column("closed_run", _Id, ForeignKey("runs.id")),
+    Column("closed_at", Utc),
+    Column("action", Text, nullable=False, server_default=""),
+    Column("patient", Text, nullable=False, server_default=""),
+    Index("holds_by_state", "state", "device"),
+    Index("holds_by_line", "export_id", "line"),
+    Index(
+        "holds_open",
+        "export_id",
+        "line",
+        unique=True,
+        sqlite_where=text("state = 'open'"),
+        postgresql_where=text("state = 'open'"),
+    ),
+)
+
+audit = Table(
+    "audit",
+    METADATA,
+    Column("id", _Id, primary_key=True, autoincrement=False),
+    Column("at", Utc, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("previous", LargeBinary, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+    Index("audit_by_subject", "subject"),
+)
