@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import pwd
 import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -30,3 +39,52 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for item in items:
             if item.get_closest_marker("browser") is not None:
                 item.add_marker(missing)
+
+
+@pytest.fixture(scope="session")
+def postgresql_server() -> Iterator[Path]:
+    """The socket folder of a PostgreSQL server of our own; without durability, for it lives as long as the tests."""
+    homes = sorted(glob.glob("/usr/lib/postgresql/*/bin"), key=lambda home: int(home.split("/")[4]))
+    if not homes:
+        pytest.skip("there is no PostgreSQL server on this machine")
+    programs = Path(homes[-1])
+    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    # The server refuses to run as root.
+    user = "postgres" if os.getuid() == 0 else None
+    if user is not None:
+        os.chown(folder, pwd.getpwnam(user).pw_uid, pwd.getpwnam(user).pw_gid)
+    data = folder / "data"
+    making = [programs / "initdb", "-D", data, "-U", "gateway", "-A", "trust", "-E", "UTF8", "--no-locale", "-N"]
+    subprocess.run(making, check=True, capture_output=True, user=user, cwd="/", timeout=120)
+    settings_ = ("listen_addresses=", f"unix_socket_directories={folder}", "fsync=off", "full_page_writes=off")
+    words = [programs / "postgres", "-D", data, *(word for setting in settings_ for word in ("-c", setting))]
+    with (folder / "log").open("wb") as log:
+        server = subprocess.Popen(words, stdout=log, stderr=log, user=user, cwd="/")
+    try:
+        asking = [programs / "pg_isready", "-q", "-h", folder, "-U", "gateway", "-d", "postgres"]
+        until = time.monotonic() + 60
+        while subprocess.run(asking, check=False, timeout=60).returncode != 0:
+            assert server.poll() is None, (folder / "log").read_text()
+            assert time.monotonic() < until, "PostgreSQL does not answer"
+            time.sleep(0.05)
+        yield folder
+    finally:
+        server.send_signal(signal.SIGQUIT)
+        server.wait(timeout=60)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def new_database(postgresql_server: Path) -> Callable[[], str]:
+    """Makes a new, empty PostgreSQL database and gives its URL."""
+    import psycopg
+
+    numbers = count(1)
+
+    def make() -> str:
+        name = f"ledger_{next(numbers)}"
+        with psycopg.connect(f"host={postgresql_server} user=gateway dbname=postgres", autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name}".encode())
+        return f"postgresql://gateway@/{name}?host={postgresql_server}"
+
+    return make

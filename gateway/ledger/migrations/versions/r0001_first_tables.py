@@ -31,10 +31,101 @@ def upgrade() -> None:
     )
     op.create_index("audit_by_subject", "audit", ["subject"], unique=False)
     op.create_table(
+        "holds",
+        sa.Column("id", _ID, nullable=False),
+        sa.Column("block", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("device", sa.Text(), nullable=False),
+        sa.Column("epoch", sa.BigInteger(), nullable=True),
+        sa.Column("identity", sa.LargeBinary(), nullable=True),
+        sa.Column("reasons", sa.Text(), nullable=False),
+        sa.Column("vitals", sa.Text(), nullable=False),
+        sa.Column("readings", sa.Integer(), nullable=False),
+        sa.Column("export_id", _ID, nullable=False),
+        sa.Column("opened_run", _ID, nullable=False),
+        sa.Column("state", sa.Text(), server_default="open", nullable=False),
+        sa.Column("closed_run", _ID, nullable=True),
+        sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("action", sa.Text(), server_default="", nullable=False),
+        sa.Column("patient", sa.Text(), server_default="", nullable=False),
+        sa.PrimaryKeyConstraint("id"),
+    )
+    op.create_index("holds_by_line", "holds", ["export_id", "line"], unique=False)
+    op.create_index("holds_by_state", "holds", ["state", "device"], unique=False)
+    op.create_index(
+        "holds_open", "holds", ["export_id", "line"], unique=True, sqlite_where=_OPEN, postgresql_where=_OPEN
+    )
+    op.create_table(
         "mappings",
         sa.Column("sha256", sa.Text(), nullable=False),
         sa.Column("text", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("sha256"),
+    )
+    op.create_table(
+        "set_history",
+        sa.Column("identity", sa.LargeBinary(), nullable=False),
+        sa.Column("block", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("device", sa.Text(), nullable=False),
+        sa.Column("epoch", sa.BigInteger(), nullable=False),
+        sa.Column("patient", sa.Text(), nullable=False),
+        sa.Column("patient_system", sa.Text(), nullable=False),
+        sa.Column("sequence", sa.Text(), nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.Column("readings", sa.Text(), nullable=False),
+        sa.Column("rules", sa.Text(), nullable=False),
+        sa.Column("keys", sa.Text(), nullable=False),
+        sa.Column("fhir", sa.Text(), nullable=False),
+        sa.Column("oru", sa.Text(), nullable=False),
+        sa.Column("digest", sa.LargeBinary(), nullable=False),
+        sa.Column("status", sa.Text(), nullable=False),
+        sa.Column("export_id", _ID, nullable=False),
+        sa.Column("run", _ID, nullable=False),
+        sa.Column("namespace", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("retracted_run", _ID, nullable=True),
+        sa.Column("retracted_reason", sa.Text(), nullable=False),
+        sa.Column("replaced_run", _ID, nullable=False),
+        sa.PrimaryKeyConstraint("identity", "revision"),
+    )
+    op.create_table(
+        "sets",
+        sa.Column("identity", sa.LargeBinary(), nullable=False),
+        sa.Column("block", sa.Integer(), nullable=False),
+        sa.Column("line", sa.BigInteger(), nullable=False),
+        sa.Column("device", sa.Text(), nullable=False),
+        sa.Column("epoch", sa.BigInteger(), nullable=False),
+        sa.Column("patient", sa.Text(), nullable=False),
+        sa.Column("patient_system", sa.Text(), nullable=False),
+        sa.Column("sequence", sa.Text(), nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.Column("readings", sa.Text(), nullable=False),
+        sa.Column("rules", sa.Text(), nullable=False),
+        sa.Column("keys", sa.Text(), nullable=False),
+        sa.Column("fhir", sa.Text(), nullable=False),
+        sa.Column("oru", sa.Text(), nullable=False),
+        sa.Column("digest", sa.LargeBinary(), nullable=False),
+        sa.Column("status", sa.Text(), nullable=False),
+        sa.Column("export_id", _ID, nullable=False),
+        sa.Column("run", _ID, nullable=False),
+        sa.Column("namespace", sa.Text(), nullable=False),
+        sa.Column("state", sa.Text(), server_default="recorded", nullable=False),
+        sa.Column("revision", sa.Integer(), server_default="1", nullable=False),
+        sa.Column("retracted_run", _ID, nullable=True),
+        sa.Column("retracted_reason", sa.Text(), server_default="", nullable=False),
+        sa.PrimaryKeyConstraint("identity"),
+    )
+    op.create_index("sets_by_device", "sets", ["namespace", "device", "epoch"], unique=False)
+    op.create_index("sets_by_line", "sets", ["export_id", "line"], unique=False)
+    op.create_index("sets_by_patient", "sets", ["patient_system", "patient", "epoch"], unique=False)
+    op.create_table(
+        "sightings",
+        sa.Column("export_id", _ID, autoincrement=False, nullable=False),
+        sa.Column("line", sa.BigInteger(), autoincrement=False, nullable=False),
+        sa.Column("identity", sa.LargeBinary(), nullable=False),
+        sa.Column("run", _ID, nullable=False),
+        sa.PrimaryKeyConstraint("export_id", "line", "identity"),
     )
     op.create_table(
         "runs",
@@ -91,38 +182,6 @@ def upgrade() -> None:
         sa.UniqueConstraint("sha256"),
     )
     op.create_table(
-        "set_history",
-        sa.Column("identity", sa.LargeBinary(), nullable=False),
-        sa.Column("block", sa.Integer(), nullable=False),
-        sa.Column("line", sa.BigInteger(), nullable=False),
-        sa.Column("device", sa.Text(), nullable=False),
-        sa.Column("epoch", sa.BigInteger(), nullable=False),
-        sa.Column("patient", sa.Text(), nullable=False),
-        sa.Column("patient_system", sa.Text(), nullable=False),
-        sa.Column("sequence", sa.Text(), nullable=False),
-        sa.Column("content", sa.LargeBinary(), nullable=False),
-        sa.Column("readings", sa.Text(), nullable=False),
-        sa.Column("rules", sa.Text(), nullable=False),
-        sa.Column("keys", sa.Text(), nullable=False),
-        sa.Column("fhir", sa.Text(), nullable=False),
-        sa.Column("oru", sa.Text(), nullable=False),
-        sa.Column("digest", sa.LargeBinary(), nullable=False),
-        sa.Column("status", sa.Text(), nullable=False),
-        sa.Column("export_id", _ID, nullable=False),
-        sa.Column("run", _ID, nullable=False),
-        sa.Column("namespace", sa.Text(), nullable=False),
-        sa.Column("state", sa.Text(), nullable=False),
-        sa.Column("revision", sa.Integer(), nullable=False),
-        sa.Column("retracted_run", _ID, nullable=True),
-        sa.Column("retracted_reason", sa.Text(), nullable=False),
-        sa.Column("replaced_run", _ID, nullable=False),
-        sa.ForeignKeyConstraint(
-            ["replaced_run"],
-            ["runs.id"],
-        ),
-        sa.PrimaryKeyConstraint("identity", "revision"),
-    )
-    op.create_table(
         "blocks",
         sa.Column("export_id", _ID, autoincrement=False, nullable=False),
         sa.Column("number", sa.Integer(), autoincrement=False, nullable=False),
@@ -132,48 +191,6 @@ def upgrade() -> None:
             ["exports.id"],
         ),
         sa.PrimaryKeyConstraint("export_id", "number"),
-    )
-    op.create_table(
-        "holds",
-        sa.Column("id", _ID, nullable=False),
-        sa.Column("block", sa.Integer(), nullable=False),
-        sa.Column("line", sa.BigInteger(), nullable=False),
-        sa.Column("device", sa.Text(), nullable=False),
-        sa.Column("epoch", sa.BigInteger(), nullable=True),
-        sa.Column("identity", sa.LargeBinary(), nullable=True),
-        sa.Column("reasons", sa.Text(), nullable=False),
-        sa.Column("vitals", sa.Text(), nullable=False),
-        sa.Column("readings", sa.Integer(), nullable=False),
-        sa.Column("export_id", _ID, nullable=False),
-        sa.Column("opened_run", _ID, nullable=False),
-        sa.Column("state", sa.Text(), server_default="open", nullable=False),
-        sa.Column("closed_run", _ID, nullable=True),
-        sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("action", sa.Text(), server_default="", nullable=False),
-        sa.Column("patient", sa.Text(), server_default="", nullable=False),
-        sa.ForeignKeyConstraint(
-            ["closed_run"],
-            ["runs.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["export_id"],
-            ["exports.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["opened_run"],
-            ["runs.id"],
-        ),
-        sa.PrimaryKeyConstraint("id"),
-    )
-    op.create_index("holds_by_line", "holds", ["export_id", "line"], unique=False)
-    op.create_index("holds_by_state", "holds", ["state", "device"], unique=False)
-    op.create_index(
-        "holds_open",
-        "holds",
-        ["export_id", "line"],
-        unique=True,
-        sqlite_where=sa.text("state = 'open'"),
-        postgresql_where=sa.text("state = 'open'"),
     )
     op.create_table(
         "run_exports",
@@ -188,64 +205,6 @@ def upgrade() -> None:
             ["runs.id"],
         ),
         sa.PrimaryKeyConstraint("run", "export_id"),
-    )
-    op.create_table(
-        "sets",
-        sa.Column("identity", sa.LargeBinary(), nullable=False),
-        sa.Column("block", sa.Integer(), nullable=False),
-        sa.Column("line", sa.BigInteger(), nullable=False),
-        sa.Column("device", sa.Text(), nullable=False),
-        sa.Column("epoch", sa.BigInteger(), nullable=False),
-        sa.Column("patient", sa.Text(), nullable=False),
-        sa.Column("patient_system", sa.Text(), nullable=False),
-        sa.Column("sequence", sa.Text(), nullable=False),
-        sa.Column("content", sa.LargeBinary(), nullable=False),
-        sa.Column("readings", sa.Text(), nullable=False),
-        sa.Column("rules", sa.Text(), nullable=False),
-        sa.Column("keys", sa.Text(), nullable=False),
-        sa.Column("fhir", sa.Text(), nullable=False),
-        sa.Column("oru", sa.Text(), nullable=False),
-        sa.Column("digest", sa.LargeBinary(), nullable=False),
-        sa.Column("status", sa.Text(), nullable=False),
-        sa.Column("export_id", _ID, nullable=False),
-        sa.Column("run", _ID, nullable=False),
-        sa.Column("namespace", sa.Text(), nullable=False),
-        sa.Column("state", sa.Text(), server_default="recorded", nullable=False),
-        sa.Column("revision", sa.Integer(), server_default="1", nullable=False),
-        sa.Column("retracted_run", _ID, nullable=True),
-        sa.Column("retracted_reason", sa.Text(), server_default="", nullable=False),
-        sa.ForeignKeyConstraint(
-            ["export_id"],
-            ["exports.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["retracted_run"],
-            ["runs.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["run"],
-            ["runs.id"],
-        ),
-        sa.PrimaryKeyConstraint("identity"),
-    )
-    op.create_index("sets_by_device", "sets", ["namespace", "device", "epoch"], unique=False)
-    op.create_index("sets_by_line", "sets", ["export_id", "line"], unique=False)
-    op.create_index("sets_by_patient", "sets", ["patient_system", "patient", "epoch"], unique=False)
-    op.create_table(
-        "sightings",
-        sa.Column("export_id", _ID, autoincrement=False, nullable=False),
-        sa.Column("line", sa.BigInteger(), autoincrement=False, nullable=False),
-        sa.Column("identity", sa.LargeBinary(), nullable=False),
-        sa.Column("run", _ID, nullable=False),
-        sa.ForeignKeyConstraint(
-            ["export_id"],
-            ["exports.id"],
-        ),
-        sa.ForeignKeyConstraint(
-            ["run"],
-            ["runs.id"],
-        ),
-        sa.PrimaryKeyConstraint("export_id", "line", "identity"),
     )
 
     if op.get_bind().dialect.name == "sqlite":
