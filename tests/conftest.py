@@ -54,14 +54,28 @@ def postgresql_server() -> Iterator[Path]:
     if user is not None:
         os.chown(folder, pwd.getpwnam(user).pw_uid, pwd.getpwnam(user).pw_gid)
     data = folder / "data"
-    making = [programs / "initdb", "-D", data, "-U", "gateway", "-A", "trust", "-E", "UTF8", "--no-locale", "-N"]
+    making: list[str | Path] = [
+        programs / "initdb",
+        "-D",
+        data,
+        "-U",
+        "gateway",
+        "-A",
+        "trust",
+        "-E",
+        "UTF8",
+        "--no-locale",
+        "-N",
+    ]
     subprocess.run(making, check=True, capture_output=True, user=user, cwd="/", timeout=120)
     settings_ = ("listen_addresses=", f"unix_socket_directories={folder}", "fsync=off", "full_page_writes=off")
-    words = [programs / "postgres", "-D", data, *(word for setting in settings_ for word in ("-c", setting))]
+    words: list[str | Path] = [programs / "postgres", "-D", data]
+    for setting in settings_:
+        words += ["-c", setting]
     with (folder / "log").open("wb") as log:
         server = subprocess.Popen(words, stdout=log, stderr=log, user=user, cwd="/")
     try:
-        asking = [programs / "pg_isready", "-q", "-h", folder, "-U", "gateway", "-d", "postgres"]
+        asking: list[str | Path] = [programs / "pg_isready", "-q", "-h", folder, "-U", "gateway", "-d", "postgres"]
         until = time.monotonic() + 60
         while subprocess.run(asking, check=False, timeout=60).returncode != 0:
             assert server.poll() is None, (folder / "log").read_text()
@@ -75,16 +89,16 @@ def postgresql_server() -> Iterator[Path]:
 
 
 @pytest.fixture(scope="session")
-def new_database(postgresql_server: Path) -> Callable[[], str]:
-    """Makes a new, empty PostgreSQL database and gives its URL."""
+def new_schema(postgresql_server: Path) -> Callable[[], str]:
+    """Makes a new, empty schema in a PostgreSQL database and gives the URL of a ledger in it."""
     import psycopg
 
     numbers = count(1)
 
     def make() -> str:
         name = f"ledger_{next(numbers)}"
-        with psycopg.connect(f"host={postgresql_server} user=gateway dbname=postgres", autocommit=True) as connection:
-            connection.execute(f"CREATE DATABASE {name}".encode())
-        return f"postgresql://gateway@/{name}?host={postgresql_server}"
+        with psycopg.connect(f"host={postgresql_server} user=gateway dbname=postgres") as connection:
+            connection.execute(f"CREATE SCHEMA {name}".encode())
+        return f"postgresql://gateway@/postgres?host={postgresql_server}&options=-csearch_path%3D{name}"
 
     return make

@@ -10,6 +10,7 @@ import time
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from errno import EACCES
 from pathlib import Path
 from typing import Any
 
@@ -96,20 +97,27 @@ class SqlitePlace(Place):
         self._path = path = Path(os.path.realpath(path))
         self._readonly = readonly
         self._lock: int | None = None
-        self._create = create
-        if path.exists() and not path.is_file():
-            raise LedgerError("This is a folder, not a ledger", where=str(path), todo="Name the file of the ledger")
-        if not path.exists() and (readonly or not create):
-            raise LedgerError("There is no ledger", where=str(path), todo="Check the name; a first run makes one")
-        if not path.parent.is_dir():
-            raise LedgerError(
-                "The folder of the ledger does not exist", where=str(path), todo="Make the folder, or name another"
-            )
+        self.name = str(path)
+        try:
+            self._check(create and not readonly)
+        except OSError as error:
+            raise self._refused(error) from error
         engine = create_engine(
             "sqlite://", creator=self._opened, poolclass=QueuePool, pool_size=2, max_overflow=64, hide_parameters=True
         )
         event.listen(engine, "begin", _begin)
         super().__init__(str(path), engine)
+
+    def _check(self, create: bool) -> None:
+        path, name = self._path, self.name
+        if path.exists() and not path.is_file():
+            raise LedgerError("This is a folder, not a ledger", where=name, todo="Name the file of the ledger")
+        if not path.exists() and not create:
+            raise LedgerError("There is no ledger", where=name, todo="Check the name; a first run makes one")
+        if not path.parent.is_dir():
+            raise LedgerError(
+                "The folder of the ledger does not exist", where=name, todo="Make the folder, or name another"
+            )
 
     def writer(self, wait: float) -> Connection:
         """The connection that writes; see `Place.writer`."""
@@ -148,7 +156,10 @@ class SqlitePlace(Place):
         """Make the file with its modes; an empty file where a ledger was is never taken for a new one."""
         assert self._lock is not None
         if not self._path.exists():
-            os.close(os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+            os.close(os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+        elif not os.access(self._path, os.R_OK | os.W_OK, effective_ids=True):
+            # SQLite would open a file that may only be read, and fail later.
+            raise PermissionError(EACCES, "it may not be read and written")
         elif self._path.stat().st_size == 0 and os.pread(self._lock, len(_MARK), 0) == _MARK:
             raise LedgerError(
                 "The file is empty, but a ledger was kept in it",
@@ -260,6 +271,8 @@ class PostgresPlace(Place):
     def writer(self, wait: float) -> Connection:
         """The connection that writes; see `Place.writer`."""
         connection = self.engine.connect()
+        if connection.execute(text("SELECT current_schema()")).scalar_one() is None:
+            raise LedgerError("This role sees no schema to keep a ledger in", where=self.name, todo=_RIGHTS)
         take = text("SELECT pg_try_advisory_lock(:gateway, hashtext(current_schema()))").bindparams(gateway=_ADVISORY)
         until = time.monotonic() + wait
         while not connection.execute(take).scalar_one():

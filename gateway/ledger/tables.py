@@ -120,8 +120,8 @@ contents = Table(
     Column("data", LargeBinary, nullable=False),
 )
 
-# The tables that grow with the readings name runs and exports without foreign keys: PostgreSQL would look up each of them
-# for each row, which took as long as everything else, and neither runs nor exports are ever removed.
+# The tables that grow with the readings name runs and exports without foreign keys: PostgreSQL would look up each of
+# them for each row, which took as long as everything else, and neither runs nor exports are ever removed.
 sets = Table(
     "sets",
     METADATA,
