@@ -170,6 +170,20 @@ class Party:
     type: str = ""
 
 
+class Revised(NamedTuple):
+    """What is new in a set of which something was recorded before.
+
+    Attributes:
+        added: keys of the vitals that are recorded for the first time.
+        corrected: keys of the vitals whose value changes.
+        known: keys of the records (vitals or panels, as the FHIR renderer names them) that were recorded before.
+    """
+
+    added: frozenset[str]
+    corrected: frozenset[str]
+    known: frozenset[str]
+
+
 @dataclass(slots=True)
 class SetItem:
     """A set ready to be rendered: one patient, one device, one time.
@@ -180,6 +194,7 @@ class SetItem:
         readings: the readings that go into records: RECORDED ones and, where the mapping asks for
             failed measurements, ABSENT ones; in the order of the vocabulary.
         notes: free text carried from the export.
+        revised: what is new in a set recorded before; `readings` then holds all that are or stay recorded.
     """
 
     identity: str
@@ -192,6 +207,7 @@ class SetItem:
     location: Party | None = None
     encounter: Party | None = None
     notes: tuple[str, ...] = ()
+    revised: Revised | None = None
 
 
 @dataclass(slots=True)

@@ -23,7 +23,7 @@ from typing import Any, Literal, NamedTuple
 from urllib.parse import quote
 
 from gateway.mapping.model import Mapping
-from gateway.model import Moment, Outcome, Party, Reading, SetItem
+from gateway.model import Moment, Outcome, Party, Reading, Revised, SetItem
 from gateway.vocabulary import UCUM, Coding, Panel, Vital, panels, units, vitals
 
 Container = Literal["transaction", "collection", "ndjson"]
@@ -132,6 +132,19 @@ def _if_none_exist(system: str, value: str, *, by: str = "identifier") -> str:
     return f"{by}={quote(system, safe=':/.-_~')}|{quote(value, safe='.-_~', errors='surrogatepass')}"
 
 
+def conditional_url(kind: str, system: str, value: str) -> str:
+    """Where the resource with this identifier is, for a server that gave it an id of its own.
+
+    Source: FHIR R4 4.0.1, conditional update, http://hl7.org/fhir/R4/http.html#cond-update.
+    """
+    return f"{kind}?{_if_none_exist(system, value)}"
+
+
+def device_digest(system: str, value: str) -> str:
+    """32 hex digits made from the identifier of a device."""
+    return hashlib.blake2b(f"{system}|{value}".encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
+
+
 def _coding(coding: Coding) -> dict[str, str]:
     return {"system": coding.system, "code": coding.code, "display": coding.display}
 
@@ -189,15 +202,39 @@ class FhirRenderer:
     # -- one set ---------------------------------------------------------------------------------------------------
 
     def observations(self, item: SetItem) -> list[bytes]:
-        """The Observations of a set, each as UTF-8 JSON: a line without its end (`ndjson`) or a bundle entry."""
+        """The Observations of a set, each as UTF-8 JSON: a line without its end (`ndjson`) or a bundle entry.
+
+        Of a revised set only those affected: a record that is known is an update, any other is new.
+        """
+        if item.revised is not None:
+            return self._revised(item, item.revised)
+        return self._records(item, self._plan(item.readings))
+
+    def _revised(self, item: SetItem, revised: Revised) -> list[bytes]:
+        """The Observations affected, each in the shape that suits what is known of it."""
+        plan = self._affected(item, revised)
+        records: list[bytes] = []
+        for key, places in plan.groups:
+            single = _Plan((key,), ((key, places),), (), ())
+            records += self._records(item, single, "update" if key in revised.known else None)
+        if plan.members:
+            outside = tuple(key for key in plan.members if key not in plan.keys)
+            change = ("vital_signs" in revised.known, outside)
+            records += self._records(item, _Plan(plan.members, (), plan.members, ()), change)
+        return records
+
+    def _records(self, item: SetItem, plan: _Plan, change: Hashable = None) -> list[bytes]:
+        """The Observations of a plan; records in which something else changes have other shapes."""
         identity = item.identity
         operator, encounter, location = item.operator, item.encounter, item.location
         options = (
             item.patient.system, item.device is not None, operator and operator.system, encounter and encounter.system,
-            location and location.system, bool(item.notes),
+            location and location.system, bool(item.notes), change,
         )  # fmt: skip
         shapes = self._by_options.get(options)
         if shapes is None:
+            if len(self._by_options) > _SHAPES_KEPT:
+                self._by_options.clear()
             shapes = self._by_options[options] = _Shapes()
         context = [
             b"" if self.container == "ndjson" else uuid_root(identity).encode(),
@@ -217,7 +254,6 @@ class FhirRenderer:
         if len(known) > _TEXTS_KEPT:
             known.clear()
         readings = item.readings
-        plan = self._plan(readings)
         templates = shapes.templates
         records: list[bytes] = []
         for key, places in plan.groups:
@@ -264,7 +300,32 @@ class FhirRenderer:
 
     def keys(self, item: SetItem) -> tuple[str, ...]:
         """Keys of the Observations that `observations` gives for the set, in order."""
-        return self._plan(item.readings).keys
+        return self._plan_of(item).keys
+
+    def _plan_of(self, item: SetItem) -> _Plan:
+        return self._plan(item.readings) if item.revised is None else self._affected(item, item.revised)
+
+    def _affected(self, item: SetItem, revised: Revised) -> _Plan:
+        """The records of a revised set that are new or change."""
+        plan = self._plan(item.readings)
+        changed = revised.added | revised.corrected
+        # Oxygen stands in the record of a saturation that has a value; when that changes, it may need one of its own.
+        moved = _OXYGEN if self._us_core and "spo2" in changed else ()
+        groups = tuple(
+            (key, places)
+            for key, places in plan.groups
+            if any(place >= 0 and item.readings[place].vital in changed for place in places)
+            or (key in moved and key not in revised.known)
+        )
+        keys = tuple(key for key, _ in groups)
+        members: tuple[str, ...] = ()
+        gone = revised.known.difference(plan.keys)
+        if any(key not in revised.known for key in keys if key in plan.members) or (
+            plan.members and any(self._kind(key).category.code == "vital-signs" for key in gone)
+        ):
+            members = plan.members
+            keys += ("vital_signs",)
+        return _Plan(keys, groups, members, tuple(self._reference_end(key) for key in keys))
 
     def _plan(self, readings: Sequence[Reading]) -> _Plan:
         """How the readings of a set are spread over Observations; the same for every set of the same vitals."""
@@ -344,8 +405,7 @@ class FhirRenderer:
         return device.system or f"{self._mapping.namespace}/device"
 
     def _device_digest(self, device: Party) -> str:
-        text = f"{self.device_system(device)}|{device.value}".encode("utf-8", "surrogatepass")
-        return hashlib.blake2b(text, digest_size=16).hexdigest()
+        return device_digest(self.device_system(device), device.value)
 
     def device_uuid(self, device: Party) -> str:
         """The fullUrl of the Device entry in a bundle."""
@@ -442,7 +502,7 @@ class FhirRenderer:
     def references(self, item: SetItem) -> list[str]:
         """References to the Observations that `observations` gives for the set, in order."""
         root = self._reference_root(item.identity)
-        return [root + end for end in self._plan(item.readings).ends]
+        return [root + end for end in self._plan_of(item).ends]
 
     def _reference_root(self, identity: str) -> str:
         return f"Observation/{identity}-" if self.container == "ndjson" else f"urn:uuid:{uuid_root(identity)}"
@@ -454,11 +514,13 @@ class FhirRenderer:
         """A Bundle of the given entries, as UTF-8 JSON without a line end."""
         return b'{"resourceType":"Bundle","type":"%b","entry":[%b]}' % (self.container.encode(), b",".join(entries))
 
-    def _entry(self, resource: str, full_url: str, kind: str, if_none_exist: str) -> str:
+    def _entry(self, resource: str, full_url: str, kind: str, if_none_exist: str, update: bool = False) -> str:
         if self.container == "ndjson":
             return resource
         entry = f'{{"fullUrl":"{full_url}","resource":{resource}'
-        if self.container == "transaction":
+        if self.container == "transaction" and update:
+            entry += f',"request":{{"method":"PUT","url":"{_inner(f"{kind}?{if_none_exist}")}"}}'
+        elif self.container == "transaction":
             entry += f',"request":{{"method":"POST","url":"{kind}","ifNoneExist":"{_inner(if_none_exist)}"}}'
         return entry + "}"
 
@@ -484,14 +546,23 @@ class FhirRenderer:
             notes.append({"text": _mark("original")})
         if notes:
             content["note"] = notes
-        return self._split(key, content)
+        return self._split(key, content, _is_update(key, item))
 
     def _compile_set_panel(self, keys: Sequence[str], item: SetItem) -> _Split:
         content = self._frame("vital_signs", item)
         panel = self._panels["vital_signs"]
         content["code"] = _concept(panel.codings, panel.title)
-        content["hasMember"] = [{"reference": self._marked_reference(key)} for key in keys]
-        return self._split("vital_signs", content)
+        inside = keys if item.revised is None else self.keys(item)
+        content["hasMember"] = [
+            {"reference": self._marked_reference(key)} if key in inside else self._outside(key) for key in keys
+        ]
+        return self._split("vital_signs", content, _is_update("vital_signs", item))
+
+    def _outside(self, key: str) -> dict[str, Any]:
+        """A reference to a record of the set that was recorded before and is not among those rendered now."""
+        if self.container == "ndjson":
+            return {"reference": self._marked_reference(key)}
+        return outside_reference(self.container, self._mapping.namespace, f"{_mark('identity')}.{key}")
 
     def _marked_reference(self, key: str) -> str:
         if self.container == "ndjson":
@@ -505,7 +576,7 @@ class FhirRenderer:
         content: dict[str, Any] = {
             "resourceType": "Observation",
             "identifier": [{"system": self._mapping.namespace, "value": f"{_mark('identity')}.{key}"}],
-            "status": self._output.status,
+            "status": self._status(key, item),
             "category": [_concept([kind.category])],
             "subject": self._subject(item.patient),
             "effectiveDateTime": _MARKED_TIME,
@@ -524,6 +595,14 @@ class FhirRenderer:
         if item.device is not None:
             content["device"] = {"reference": _mark("device")}
         return content
+
+    def _status(self, key: str, item: SetItem) -> str:
+        """The status of a record; an update of a final one is a correction, a preliminary one stays what it is.
+
+        Source: FHIR R4 4.0.1, http://hl7.org/fhir/R4/codesystem-observation-status.html: "corrected" only follows
+        "final".
+        """
+        return "corrected" if self._output.status == "final" and _is_update(key, item) else self._output.status
 
     def _subject(self, patient: Party) -> dict[str, Any]:
         if self._mapping.patient.subject == "reference":
@@ -608,13 +687,13 @@ class FhirRenderer:
             if method is not None and "method" not in content:
                 content["method"] = _concept([method.snomed], method.title) if method.snomed else {"text": method.title}
 
-    def _split(self, key: str, content: dict[str, Any]) -> _Split:
+    def _split(self, key: str, content: dict[str, Any], update: bool = False) -> _Split:
         from fhir.resources.R4B.observation import Observation
 
         text = Observation.model_validate(content).model_dump_json()
         full_url = f"urn:uuid:{_mark('uuid')}{self._serial(key):04x}"
         if_none_exist = _if_none_exist(self._mapping.namespace, f"{_mark('identity')}.{key}")
-        text = self._entry(text, full_url, "Observation", if_none_exist)
+        text = self._entry(text, full_url, "Observation", if_none_exist, update)
         pieces: list[bytes] = []
         order: list[int] = []
         position = 0
@@ -661,6 +740,21 @@ def _single(order: Sequence[int]) -> Callable[[list[bytes]], tuple[bytes, ...]]:
 
 _PROBE = [str(slot).encode() for slot in range(len(_SLOTS))]
 _OXYGEN = ("spo2", "oxygen_flow", "oxygen_concentration")
+
+
+def _is_update(key: str, item: SetItem) -> bool:
+    return item.revised is not None and key in item.revised.known
+
+
+def outside_reference(container: Container, system: str, value: str) -> dict[str, Any]:
+    """A reference from a bundle entry to an Observation that is not in the bundle, by its identifier.
+
+    Inside a transaction, and only there, the server looks it up; elsewhere a logical reference says it (from memory of
+    FHIR R4 4.0.1, http://hl7.org/fhir/R4/http.html#trules and http://hl7.org/fhir/R4/references.html#logical).
+    """
+    if container == "transaction":
+        return {"reference": conditional_url("Observation", system, value)}
+    return {"type": "Observation", "identifier": {"system": system, "value": value}}
 
 
 @cache

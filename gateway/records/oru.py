@@ -16,6 +16,9 @@ Choices that the standard leaves open:
   namespace & universal id & type when it has these three parts and the type is of table 0301. Without an authority
   the identifier system's URI is the universal id.
 * A location of up to 20 characters is the point of care (PL.1); a longer one is the description (PL.9).
+* A revised set is sent as a message of its own with just the OBX that are new or corrected; OBR-3, OBX-3 and OBX-4 are
+  those of the first message, so that a receiver can match them. A corrected result is C in OBX-11 and makes OBR-25 C.
+  C replaces final results only: a correction of an unverified one is P, and OBR-25 stays P.
 * OBX-8 and OBX-11 follow the HL7 Point-of-Care Device guide: an absent value is X with INV (an attempt failed) or NAV,
   a questionable one keeps its value with QUES, an unverified one is R.
 """
@@ -23,8 +26,9 @@ Choices that the standard leaves open:
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Lookup
-from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from hashlib import sha256
 from importlib import import_module
@@ -32,10 +36,10 @@ from typing import Any, NamedTuple, TypeVar
 
 from gateway.errors import MappingError, UsageError, VocabularyError
 from gateway.mapping.model import Identified, Mapping
-from gateway.model import Outcome, Party, Reading, SetItem
+from gateway.model import Outcome, Party, Reading, Revised, SetItem
 from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, Coding, Site, panels, units, vitals
 
-__all__ = ["OruRenderer"]
+__all__ = ["OruRenderer", "batch_like", "restated"]
 
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
@@ -455,7 +459,12 @@ class OruRenderer:
 
         MSH-10 is made from the set's identity and everything behind MSH: the same content sent again has the same
         control id, changed content a new one. MSH-18 is filled when the message is not ASCII.
+
+        Raises:
+            ValueError: a revised set has no reading that was added or corrected (a fault in the gateway).
         """
+        if item.revised is not None:
+            return self._revised(item, item.revised)
         dtm = item.moment.dtm
         identity = item.identity
         who = (item.patient, item.location, item.encounter)
@@ -480,13 +489,35 @@ class OruRenderer:
                 )
             add(f"OBX|{number}{head}{tail}{after}")
         content = "".join(parts)
-        control = sha256(f"{identity}|{content}".encode()).hexdigest()[:20].upper()
+        control = _control(identity, content)
         ascii_only = self._ascii and content.isascii()
         first, second, third = self._header if ascii_only else self._header_unicode
         text = f"{first}{self._received or dtm}{second}{control}{third}{content}"
         if self._new or not (ascii_only or self._unicode_seen):
             self._unicode_seen |= not ascii_only
             self._new = False
+            self.fresh.append(text)
+        return text
+
+    def _revised(self, item: SetItem, revised: Revised) -> str:
+        """A message of the readings that are new or corrected."""
+        readings = tuple([each for each in item.readings if each.vital in revised.added | revised.corrected])
+        if not readings:
+            raise ValueError("a revised set has no reading that was added or corrected")
+        corrected = [each.vital in revised.corrected for each in readings]
+        final = self._output.status == "final"
+        self._see("revised", *sorted(set(corrected)))
+        before = len(self.fresh)
+        plain = self.message(replace(item, readings=readings, revised=None))
+        looked_at = len(self.fresh) > before
+        del self.fresh[before:]
+        marks = iter(corrected)
+
+        def status(found: str) -> str:
+            return ("C" if final else "P") if next(marks) and found != "X" else found
+
+        text = restated(plain, status, "C" if final and any(corrected) else "")
+        if looked_at:
             self.fresh.append(text)
         return text
 
@@ -498,17 +529,7 @@ class OruRenderer:
             number: name of the batch for FHS-9 and BHS-9; FHS-11 and BHS-11 are made from it and from the control
                 ids of the messages.
         """
-        controls = "|".join(message.split("|", 10)[9] for message in messages)
-        control = sha256(f"{number}|{controls}".encode()).hexdigest()[:20].upper()
-        values = self._names | {"time": self._received, "name": _escaped(number), "control": control}
-        counts = (str(len(messages)), "1")
-        return "".join(
-            [
-                *(shape.segment(values) for shape in self._shapes.openings),
-                *messages,
-                *(shape.segment({"number": n}) for shape, n in zip(self._shapes.closings, counts, strict=True)),
-            ]
-        )
+        return _batch(self._shapes, self._names, messages, number, self._received)
 
     def _cut_header(self, values: Lookup[str, str]) -> tuple[str, str, str]:
         """MSH around MSH-7 and MSH-10."""
@@ -600,6 +621,69 @@ class OruRenderer:
         if shape not in self._seen:
             self._seen.add(shape)
             self._new = True
+
+
+def _control(identity: str, content: str) -> str:
+    """MSH-10 of a message: the same for the same content."""
+    return sha256(f"{identity}|{content}".encode()).hexdigest()[:20].upper()
+
+
+def _batch(shapes: _Shapes, names: Lookup[str, str], messages: Sequence[str], number: str, received: str) -> str:
+    """A batch file; see `OruRenderer.batch`."""
+    controls = "|".join(message.split("|", 10)[9] for message in messages)
+    control = sha256(f"{number}|{controls}".encode()).hexdigest()[:20].upper()
+    values = {**names, "time": received, "name": _escaped(number), "control": control}
+    counts = (str(len(messages)), "1")
+    return "".join(
+        [
+            *(shape.segment(values) for shape in shapes.openings),
+            *messages,
+            *(shape.segment({"number": n}) for shape, n in zip(shapes.closings, counts, strict=True)),
+        ]
+    )
+
+
+def batch_like(messages: Sequence[str], number: str, received: str = "") -> str:
+    """Put messages into a batch file as `OruRenderer.batch` does, with the names and the version of the first.
+
+    Args:
+        messages: at least one message of this gateway; all of the same names and version.
+        number: name of the batch for FHS-9 and BHS-9.
+        received: HL7 DTM for FHS-7 and BHS-7, or "".
+    """
+    header = messages[0].split("\r", 1)[0].split("|")
+    names = {
+        f"{name}_{part}": text
+        for place, name in _HEADER_NAMES.items()
+        for part, text in zip(_HD, header[place - 1].split("^"), strict=False)
+    }
+    return _batch(_shapes(header[11]), names, messages, number, received)
+
+
+def restated(message: str, status: Callable[[str], str], report: str = "", received: str = "") -> str:
+    """The same message with other result statuses; MSH-10 is made anew from what it then says.
+
+    Args:
+        message: a message of this gateway.
+        status: gives OBX-11 from the one there is; called for each OBX in order.
+        report: OBR-25; "" leaves it as it is.
+        received: HL7 DTM for MSH-7; "" leaves it as it is.
+    """
+    header, *segments = message.removesuffix("\r").split("\r")
+    identity = ""
+    for place, segment in enumerate(segments):
+        fields = segment.split("|")
+        if fields[0] == "OBR":
+            identity = fields[3].partition("^")[0]
+            fields[25] = report or fields[25]
+        elif fields[0] == "OBX":
+            fields[11] = status(fields[11])
+        segments[place] = "|".join(fields)
+    content = "\r".join([*segments, ""])
+    names = header.split("|")
+    names[6] = received or names[6]
+    names[9] = _control(identity, content)
+    return "|".join(names) + "\r" + content
 
 
 def _remember(memo: dict[_Key, _Value], key: _Key, value: _Value) -> _Value:

@@ -62,6 +62,10 @@ Codings = tuple[tuple[str, str], ...]
 STATUS = words("registered preliminary final amended corrected cancelled entered-in-error unknown")
 """Value set observation-status, binding required, FHIR R4 4.0.1."""
 
+UPDATED = words("preliminary corrected entered-in-error")
+"""What a record that replaces another may be: "corrected" and "entered-in-error" only follow a record already given out
+(code system observation-status, FHIR R4 4.0.1); a preliminary one may change without becoming either."""
+
 INTERPRETATIONS = {
     INTERPRETATION: words("< > L H LL HH LU HU L< H> N A AA B W U D QCF IND"),
     MEASUREMENT_STATUS: words(
@@ -454,10 +458,38 @@ def _m_range(value: Any, say: Say) -> Hashable:
 
 
 def _m_members(value: Any, say: Say) -> Hashable:
-    found = [_reference(item, say, "hasMember", "Observation") for item in _list(value, say, "hasMember")]
+    found: list[str | _Outside] = []
+    for item in _list(value, say, "hasMember"):
+        found.append(_outside(item, say) or _reference(item, say, "hasMember", "Observation"))
     if len(set(found)) != len(found):
         say("hasMember names one Observation twice")
-    return tuple("urn" if item.startswith("urn:") else item for item in found)
+    return tuple("urn" if isinstance(item, str) and item.startswith("urn:") else item for item in found)
+
+
+class _Outside(NamedTuple):
+    """A member that is named by its identifier, because it was recorded before."""
+
+    system: str
+    name: str
+
+
+def _outside(item: Any, say: Say) -> _Outside | None:
+    """Read a logical reference, or a conditional one (which R4 allows inside transactions); None for any other."""
+    if not isinstance(item, dict):
+        return None
+    if item.keys() == {"type", "identifier"} and item["type"] == "Observation":
+        return _Outside(*_identifier(item["identifier"], say, "hasMember.identifier"))
+    literal = item.get("reference")
+    if item.keys() != {"reference"} or not isinstance(literal, str) or not literal.startswith(_SEARCH):
+        return None
+    parts = _searched(unquote(literal.removeprefix(_SEARCH))) if _QUERY.fullmatch(literal.partition("=")[2]) else ()
+    if len(parts) != 2:
+        say("hasMember.reference is not a search for exactly one identifier")
+        return _Outside("", "")
+    return _Outside(*parts)
+
+
+_SEARCH: Final = "Observation?identifier="
 
 
 class Component(NamedTuple):
@@ -578,6 +610,8 @@ def _observation(facts: Facts, say: Say, *, us_core: bool, bundled: bool) -> Non
     row = _row_of(facts, say)
     if row is not None:
         _against(row, facts, say, us_core)
+    if not bundled and any(isinstance(member, _Outside) for member in facts.get("hasMember", ())):
+        say("hasMember names an Observation by its identifier, which only bundles need")
     if not bundled and any(facts.get(key) == "urn" for key in ("subject", "encounter", "performer", "device")):
         say("a urn:uuid reference cannot be resolved outside a bundle")
 
@@ -596,6 +630,9 @@ def _row_of(facts: Facts, say: Say) -> Published | None:
     for member in facts.get("hasMember", ()):
         if member == "urn":
             continue
+        if isinstance(member, _Outside):
+            _outside_fits(member, facts, identity, say)
+            continue
         if not member.startswith(f"Observation/{identity}-"):
             say("hasMember names an Observation of another set")
         row = BY_KEY.get(member.partition("-")[2].replace("-", "_"))
@@ -605,6 +642,14 @@ def _row_of(facts: Facts, say: Say) -> Published | None:
         say(f"no published rule is known for records of {shown(key)}")
         return None
     return BY_KEY[key]
+
+
+def _outside_fits(member: _Outside, facts: Facts, identity: str, say: Say) -> None:
+    match = _RECORD.fullmatch(member.name)
+    if member.system != facts["identifier"][0] or match is None or match[1] != identity:
+        say("hasMember names an Observation of another set")
+    elif match[2] not in BY_KEY or BY_KEY[match[2]].category != "vital-signs":
+        say("hasMember names an Observation that is not a vital sign")
 
 
 def _against(row: Published, facts: Facts, say: Say, us_core: bool) -> None:
@@ -712,6 +757,7 @@ class _Resource(NamedTuple):
         id: its id, or "".
         references: where it refers to, each with the type that must be there ("" for several).
         parameter: the search parameter for `identifier`.
+        status: status of an Observation, or "".
     """
 
     type: str
@@ -719,6 +765,7 @@ class _Resource(NamedTuple):
     id: str = ""
     references: tuple[tuple[str, str], ...] = ()
     parameter: str = "identifier"
+    status: str = ""
 
 
 _REFERRING = {
@@ -747,7 +794,8 @@ def _resource(members: dict[str, Any], say: Say, *, us_core: bool, bundled: bool
     if kind == "Observation":
         facts = _facts(members, say)
         _observation(facts, say, us_core=us_core, bundled=bundled)
-        return _Resource(kind, facts.get("identifier") or ("", ""), facts.get("id", ""), _references(members))
+        name, status = facts.get("identifier") or ("", ""), facts.get("status") or ""
+        return _Resource(kind, name, facts.get("id", ""), _references(members), status=status)
     if kind == "Device":
         return _device(members, say, bundled)
     if kind == "Provenance":
@@ -854,18 +902,32 @@ def _request(value: Any, say: Say) -> tuple[str, str, str]:
     if "ifNoneExist" in request and (not isinstance(query, str) or not _QUERY.fullmatch(query.partition("=")[2])):
         say("request.ifNoneExist is not a search with its reserved characters percent-encoded")
         query = ""
+    if method == "PUT":
+        if "ifNoneExist" in request:
+            say("request.ifNoneExist does not belong in a PUT")
+        if "?" in url and not _QUERY.fullmatch(url.partition("=")[2]):
+            say("request.url is not a search with its reserved characters percent-encoded")
     return method, url, query
 
 
 def _request_fits(request: tuple[str, str, str], resource: _Resource, say: Say) -> None:
     method, url, query = request
+    system, value = resource.identifier
+    token = (system, value) if system else (value,)
     if method == "PUT":
-        if not resource.id or url != f"{resource.type}/{resource.id}":
-            say("request.url of a PUT is not the type and id of the resource")
+        kind, _, search = url.partition("?")
+        name, _, text = search.partition("=")
+        if resource.type != "Observation":
+            say("request.method PUT is for Observations only")
+        if not value or kind != resource.type or name != "identifier" or _searched(unquote(text)) != token:
+            say("request.url of a PUT does not ask for the identifier of the resource")
+        if resource.status not in UPDATED:
+            say("status of a PUT is not corrected, entered-in-error or preliminary")
         return
+    if resource.status in UPDATED - {"preliminary"}:
+        say("status says that the record replaces another, so request.method must be PUT")
     if url != resource.type:
         say("request.url is not the type of the resource")
-    system, value = resource.identifier
     if not value:
         say("the resource has nothing to be known again by, so delivering twice would record twice")
         return
@@ -873,7 +935,7 @@ def _request_fits(request: tuple[str, str, str], resource: _Resource, say: Say) 
         say("request.ifNoneExist is missing, so delivering twice would record twice")
         return
     name, _, text = query.partition("=")
-    if name != resource.parameter or _searched(unquote(text)) != ((system, value) if system else (value,)):
+    if name != resource.parameter or _searched(unquote(text)) != token:
         what = "tag" if resource.parameter == "_tag" else "identifier"
         say(f"request.ifNoneExist does not ask for the {what} of the resource")
 
@@ -938,6 +1000,8 @@ def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None
         for reference, target in resource.references:
             if fault := _unresolved(reference, target, places):
                 found.append(Problem(index, fault))
+            if reference.startswith(_SEARCH) and kind != "transaction":
+                found.append(Problem(index, "a conditional reference only belongs in a transaction"))
 
 
 def _bundle_head(bundle: dict[str, Any], say: Say) -> str:
@@ -1405,8 +1469,10 @@ class FhirVerifier:
             if request is not None:
                 _no_blanks(request, said.append, "request")
                 facts["request"] = _request(request, said.append)
-            if not said:
-                inside = tuple(item for item in _references(members) if item[0].startswith("urn:"))
+            literal = _references(members)
+            # What may stand in one kind of bundle only is left to the plain reading.
+            if not said and not any(item[0].startswith(_SEARCH) for item in literal):
+                inside = tuple(item for item in literal if item[0].startswith("urn:"))
                 piece = _Piece(self._number(tuple(facts.items())), inside)
         except _UnreadableError:
             piece = None
@@ -1448,7 +1514,8 @@ class FhirVerifier:
         request = facts.pop("request", None)
         _observation(facts, said.append, us_core=self.us_core, bundled=bool(key[0]))
         if request is not None:
-            resource = _Resource("Observation", facts.get("identifier") or ("", ""), facts.get("id", ""))
+            known, status = facts.get("identifier") or ("", ""), facts.get("status") or ""
+            resource = _Resource("Observation", known, facts.get("id", ""), status=status)
             _request_fits(request, resource, said.append)
         return not said
 

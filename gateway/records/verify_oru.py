@@ -57,7 +57,13 @@ FLAGS = NO_VALUE | words("< > L H LL HH N A AA B W U D S R I MS VS QUES CAL TEST
 METHODS = words("AMEAS MMEAS ACALC MCALC ASET MSET")
 """IHE's measurement methods for OBX-17, sent under MDC without a number."""
 
-AGREEING = {"F": words("F X C"), "P": words("R P X")}
+WITHDRAWN = words("W D")
+"""Statuses of table 0085 that take back what was sent: all OBX of a message, or none."""
+
+AGREEING = {"F": words("F X"), "C": words("C F X"), "P": words("R P X")}
+"""OBR-25 (table 0123) and the OBX-11 (table 0085) beside it: F final, C final with something corrected, P unverified.
+Table 0123 up to 2.8 has no code for a withdrawn report: that is C when it was final and P when it was not."""
+
 CHARACTER_SETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "ASCII": "ascii"}
 OFF_SCALE = {"<": "<", "<=": "<", ">": ">", ">=": ">"}
 SYSTEMS = {"LN": LOINC, "MDC": MDC, "SCT": SNOMED}
@@ -278,8 +284,8 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
     if kind == "" or value == "":
         if kind or value:
             say("OBX-2 and OBX-5: both or neither")
-        if status != "X":
-            say("OBX-11: without a value it must be X")
+        if status not in WITHDRAWN | {"X"}:
+            say("OBX-11: without a value it must be X, or W or D when it is withdrawn")
         if not flags & NO_VALUE:
             say("OBX-8: without a value it must say why (INV, NAV, ...)")
     else:
@@ -644,9 +650,17 @@ class OruVerifier:
             said.append("OBX-1: does not count 1, 2, 3, ... within its OBR")
         if len({item.sub_id for item in observed}) != len(observed):
             said.append("OBX-4: stands twice within an OBR")
+        statuses = {item.status for item in observed}
         agreeing = AGREEING.get(str(report))
-        if agreeing is not None and any(item.status not in agreeing for item in observed):
+        if statuses & WITHDRAWN:
+            if len(statuses) > 1:
+                said.append("OBX-11: all results of a message are withdrawn alike, or none")
+            if report not in ("C", "P"):
+                said.append("OBR-25 and OBX-11: a withdrawn result needs a report that is corrected or preliminary")
+        elif agreeing is not None and not statuses <= agreeing:
             said.append("OBR-25 and OBX-11: do not say the same of the result")
+        elif report == "C" and not statuses & {"C", "X"}:
+            said.append("OBR-25 and OBX-11: the report is corrected, but none of its results is")
         return said
 
 
