@@ -193,10 +193,9 @@ def test_ordinary_sets_are_not_mistaken_for_revised_ones() -> None:
     made = renderer(final(fhir={"panel": True}), "transaction")
     plain = replace(panel_set(), revised=None)
     before = made.observations(plain)
-    made.observations(panel_set())
-    assert (
-        made.observations(plain) == before == renderer(final(fhir={"panel": True}), "transaction").observations(plain)
-    )
+    changed = made.observations(panel_set())
+    assert changed == renderer(final(fhir={"panel": True}), "transaction").observations(panel_set())
+    assert made.observations(plain) == before
 
 
 @st.composite
@@ -419,6 +418,16 @@ def test_faults_of_a_correction_are_caught(fault: str, change: Callable[[Record]
     warm = FhirVerifier(False)
     assert warm.bundle(compact(correction())) == []
     assert warm.bundle(compact(text)) == cold
+
+
+def test_a_collection_cannot_ask_a_server_for_a_member() -> None:
+    made = renderer(final(fhir={"panel": True}), "collection")
+    text = json.loads(whole_bundle(made, panel_set()))
+    verifier = FhirVerifier(False)
+    assert verifier.bundle(compact(text)) == []
+    put(*MEMBER, to={"reference": PANEL})(text)
+    (problem,) = verifier.bundle(compact(text))
+    assert (problem.index, problem.what) == (3, "a conditional reference only belongs in a transaction")
 
 
 @pytest.mark.parametrize("member", [{"reference": PANEL}, LOGICAL])
