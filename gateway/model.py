@@ -315,6 +315,7 @@ class Block:
         findings: what the reader noticed while cutting this block.
         context: header columns in force at the start of the block, where the form of export has such.
         captured: the chunks of a capture: the first line that begins in each, and the host's time (ISO 8601), by line.
+        discarded: first lines of sets that a person has discarded.
     """
 
     export: int
@@ -327,6 +328,7 @@ class Block:
     findings: list[Finding] = field(default_factory=list)
     context: dict[str, str] = field(default_factory=dict)
     captured: tuple[tuple[int, str], ...] = ()
+    discarded: frozenset[int] = frozenset()
 
 
 @dataclass(slots=True)

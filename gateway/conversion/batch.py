@@ -9,25 +9,28 @@ order of the export, so that any number of workers gives the same bytes.
 
 from __future__ import annotations
 
+import dataclasses
 import sqlite3
 import tempfile
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 from gateway import report as report_module
 from gateway.checks import effects, finding, rules
-from gateway.conversion.blocks import write_devices
+from gateway.conversion.blocks import BlockResult, write_devices
 from gateway.conversion.exports import Export, find_exports
 from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
+from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
 from gateway.identity.associations import load_associations
 from gateway.model import (
+    Finding,
     Noticed,
     Party,
     Tally,
@@ -37,9 +40,12 @@ from gateway.normalise.times import zone_edition
 from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
 from gateway.records.repeats import Repeats
-from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, MappingInfo, Report, RuleInfo
+from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, HoldsInfo, MappingInfo, Report, RuleInfo
 from gateway.version import VERSION
 from gateway.vocabulary import editions
+
+if TYPE_CHECKING:
+    from gateway.ledger import Ledger
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +77,8 @@ def convert(
     sent: datetime | None = None,
     identifiers: bool = False,
     replace: bool = False,
+    ledger: str | Path | None = None,
+    wait: float = 0.0,
     progress: Callable[[int, int], None] | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
@@ -89,6 +97,9 @@ def convert(
         sent: when the lists were sent (with a zone), for mappings whose ages count from a time that is given.
         identifiers: let the report name the paths of the exports.
         replace: replace an earlier result in `out`.
+        ledger: what earlier runs recorded, a file or a database URL: nothing is recorded twice, and what was held is
+            taken up again. With it, `exports` may be empty: then only the held sets are looked at.
+        wait: seconds to wait for another run that uses the ledger.
         progress: called with bytes done and bytes in all.
 
     Raises:
@@ -120,6 +131,11 @@ def convert(
             todo="Name the list of associations with --associations",
         )
     known = load_associations(associations) if associations is not None else None
+    if ledger is not None and replace:
+        raise UsageError(
+            "With --ledger a result is never replaced: its records may have been sent", where="--replace",
+            todo="Name a new folder with --out",
+        )  # fmt: skip
     options = Options(
         records_as=cast(RecordsAs, as_),
         bundle=cast(Container, bundle),
@@ -128,32 +144,76 @@ def convert(
         received_fhir=received.isoformat(timespec="seconds") if received else "",
         received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
         sent=sent,
+        remember=ledger is not None,
     )
-    stage = Stage(Path(out), replace=replace)
-    job = Job(loaded, options, known, stage.folder)
-    try:
-        with report_module.Drawing() as drawing:
-            with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
-                found = find_exports(exports, loaded.mapping, Path(scratch))
-                tally, files = _run(job, found, workers, stage, Path(scratch), progress)
-            report = _report(job, found, tally, files, started)
-            report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
-        stage.commit()
-    except OutputError as error:
-        stage.discard()
-        # The unfinished folder is gone by now: the error names the one the user knows.
-        where = error.where.replace(str(stage.folder), str(out))
-        raise OutputError(error.what, where=where, todo=error.todo) from error
-    except sqlite3.Error as error:
-        stage.discard()
-        raise output_error(OSError(str(error)), Path(out)) from error
-    except OSError as error:
-        stage.discard()
-        raise output_error(error, Path(out)) from error
-    except BaseException:
-        stage.discard()
-        raise
+    with ExitStack() as stack:
+        opened: Ledger | None = None
+        if ledger is not None:
+            from gateway.ledger import open_ledger
+
+            opened = stack.enter_context(open_ledger(ledger, wait=wait))
+        stage = Stage(Path(out), replace=replace)
+        job = Job(loaded, options, known, stage.folder)
+        try:
+            report = _convert(job, opened, exports, workers, stage, started, identifiers=identifiers, progress=progress)
+        except OutputError as error:
+            stage.discard()
+            # The unfinished folder is gone by now: the error names the one the user knows.
+            where = error.where.replace(str(stage.folder), str(out))
+            raise OutputError(error.what, where=where, todo=error.todo) from error
+        except sqlite3.Error as error:
+            stage.discard()
+            raise output_error(OSError(str(error)), Path(out)) from error
+        except OSError as error:
+            stage.discard()
+            raise output_error(error, Path(out)) from error
+        except BaseException:
+            stage.discard()
+            raise
     return Batch(report.exit_status, report, Path(out))
+
+
+def _convert(
+    job: Job,
+    ledger: Ledger | None,
+    exports: Sequence[str | Path],
+    workers: int,
+    stage: Stage,
+    started: datetime,
+    *,
+    identifiers: bool,
+    progress: Callable[[int, int], None] | None,
+) -> Report:
+    """Convert into the stage, and put the result in its place."""
+    with ExitStack() as stack:
+        drawing = stack.enter_context(report_module.Drawing())
+        run = stack.enter_context(ledger.run(run_info(job, started))) if ledger is not None else None
+        with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
+            found = find_exports(exports, job.loaded.mapping, Path(scratch)) if exports or ledger is None else []
+            age = job.loaded.mapping.time.age
+            seen: Repeats | Lists = (
+                Repeats(Path(scratch) / "seen")
+                if age is None
+                else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
+            )
+            with closing(seen):
+                memory = Remembering(ledger, run, job, seen) if ledger is not None and run is not None else None
+                tally, files = _run(job, found, workers, stage, seen, memory, progress)
+            counts = memory.finish(tally) if memory is not None else ""
+        report = _report(job, found, tally, files, started, memory.tally if memory is not None else None)
+        report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
+        if run is None:
+            stage.commit()
+        else:
+            for path in sorted(stage.folder.iterdir()):
+                # The ledger can make the whole folder again, if it comes to that.
+                if path.is_file() and not path.name.startswith("."):
+                    run.add_content(path.name, path.read_bytes())
+            stage.seal(run.token)
+            run.prepare(stage.folder, stage.target, counts)
+            stage.commit()
+            run.finish()
+    return report
 
 
 def _run(
@@ -161,44 +221,61 @@ def _run(
     exports: Sequence[Export],
     workers: int,
     stage: Stage,
-    scratch: Path,
+    seen: Repeats | Lists,
+    memory: Remembering | None,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[Tally, list[str]]:
-    """Convert every block of every export; give the counts and the names of the files written."""
+    """Take up what was held, convert every block of every export; give the counts and the names of the files."""
     tally = Tally()
     devices: dict[str, Party] = {}
     files: list[str] = []
     total = sum(export.size for export in exports)
-    age = job.loaded.mapping.time.age
-    seen: Repeats | Lists = (
-        Repeats(scratch / "seen")
-        if age is None
-        else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
-    )
     first: dict[str, int] = {}
     done = 0
+    admit = seen.admit if memory is None else memory.admit
+
+    def written(result: BlockResult) -> None:
+        devices.update(result.devices)
+        files.extend(result.files)
+        stage.written(result.files)
+
+    def retaken(result: BlockResult) -> None:
+        # The readings of earlier exports are not part of this batch's reckoning; their records are.
+        tally.records.update(result.tally.records)
+        written(result)
+
     with (
-        closing(seen) as repeats,
         FindingsWriter(job.folder / "findings.csv", map(_rule_info, rules())) as writer,
         converters_for(workers, job, exports) as converters,
     ):
+
+        def note(findings: Sequence[Finding]) -> None:
+            writer.write(findings)
+            for each in findings:
+                tally.note(each)
+
+        if memory is not None:
+            memory.take_up(retaken)
         for number, export in enumerate(exports, start=1):
+            read_before = False
+            if memory is not None:
+                read_before, discarded = memory.begin_export(export)
+                export = dataclasses.replace(export, discarded=discarded)
             if first.setdefault(export.sha256, number) != number:
                 what = f"this export has the same content as export {first[export.sha256]}"
-                same = finding(Noticed("export-same-content", what), export=number, line=0)
-                tally.note(same)
-                writer.write([same])
-            for result, size in converters.results(number, export, repeats):
+                note([finding(Noticed("export-same-content", what), export=number, line=0)])
+            elif read_before:
+                what = "an earlier run has read an export of the same content"
+                note([finding(Noticed("export-read-before", what), export=number, line=0)])
+            for result, block in converters.results(number, export, admit):
                 tally.merge(result.tally)
                 writer.write(result.findings)
-                lost = repeats.findings() if isinstance(repeats, Lists) else []
-                writer.write(lost)
-                for each in lost:
-                    tally.note(each)
-                devices.update(result.devices)
-                files.extend(result.files)
-                stage.written(result.files)
-                done += size
+                if isinstance(seen, Lists):
+                    note(seen.findings())
+                written(result)
+                if memory is not None:
+                    memory.keep(block, result)
+                done += len(block.text)
                 if progress is not None:
                     progress(min(done, total), total)
     if devices and job.options.bundle == "ndjson":
@@ -217,7 +294,14 @@ def _rule_info(slug: str) -> RuleInfo:
     )
 
 
-def _report(job: Job, exports: Sequence[Export], tally: Tally, files: Sequence[str], started: datetime) -> Report:
+def _report(
+    job: Job,
+    exports: Sequence[Export],
+    tally: Tally,
+    files: Sequence[str],
+    started: datetime,
+    holds: HoldsTally | None,
+) -> Report:
     mapping = job.loaded.mapping
     in_force = effects(mapping)
     words = [info.model_copy(update={"effect": in_force[info.slug]}) for info in map(_rule_info, rules())]
@@ -236,6 +320,17 @@ def _report(job: Job, exports: Sequence[Export], tally: Tally, files: Sequence[s
         readings=tally.readings,
         unit="byte" if mapping.form == "framed" else "line",
         failure="",
+        holds=None
+        if holds is None
+        else HoldsInfo(
+            taken_up=holds.taken_up,
+            released=holds.released,
+            repeats=holds.repeats,
+            opened=holds.opened,
+            open=holds.open,
+            reasons=dict(sorted(holds.reasons.items())),
+            corrected=holds.corrected,
+        ),
         files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )
     listed = [

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from decimal import Decimal
 from itertools import islice
 from pathlib import Path
@@ -15,29 +17,34 @@ from typing import BinaryIO, TypeAlias
 from gateway.adapters import adapter_for
 from gateway.checks import finding
 from gateway.conversion.options import Job
-from gateway.conversion.understanding import Candidate, Understanding
+from gateway.conversion.understanding import Candidate, Understanding, Written, canonical
 from gateway.errors import OutputError
+from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
 from gateway.model import (
     Block,
+    Effect,
     Finding,
     LineKind,
     Noticed,
     Outcome,
     Party,
     Reading,
+    Revised,
     Tally,
 )
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
-from gateway.records.repeats import Key, Seen
+from gateway.records.repeats import Earlier, Key, Seen
 from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
 from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
 _SLICE = 128
+_WAITING = frozenset({Outcome.HELD})
+_STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
 
 
 @dataclass(slots=True)
@@ -51,10 +58,32 @@ class BlockResult:
     keys: list[Key] = field(default_factory=list)
     devices: dict[str, Party] = field(default_factory=dict)
     files: list[str] = field(default_factory=list)
+    sets: list[SetRow] = field(default_factory=list)
+    revised: list[SetRow] = field(default_factory=list)
+    sightings: list[Sighting] = field(default_factory=list)
+    holds: list[HoldRow] = field(default_factory=list)
+    taken: list[int] = field(default_factory=list)
 
 
 Admit: TypeAlias = Callable[[Sequence[Key]], Mapping[int, Seen]]
 """Remembers the keys of sets and says, by position, which were seen before and where."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retaken:
+    """Held sets of an earlier run that are taken up again.
+
+    Attributes:
+        lines: their first lines; nothing else of the block is looked at.
+        patients: line -> patient identifier, where a person has assigned one.
+        reinstated: lines of retracted sets that a person has confirmed to be right after all.
+        sent: when the list was sent, as it was given then.
+    """
+
+    lines: frozenset[int]
+    patients: Mapping[int, str]
+    reinstated: frozenset[int] = frozenset()
+    sent: datetime | None = None
 
 
 class BlockConverter:
@@ -86,6 +115,7 @@ class BlockConverter:
         self._oru = OruRenderer(mapping, options.received_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
+        self._retaken: Retaken | None = None
         # A list whose entries carry ages is compared with earlier ones as a whole.
         self._slice = _SLICE if mapping.time.age is None else sys.maxsize
 
@@ -94,6 +124,7 @@ class BlockConverter:
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(self._loaded, block.fields, self._options, self._associations)
+        self._understanding.take_up(self._retaken.patients if self._retaken else {}, self._sent())
         parsed = self._adapter.parse(block)
         lines = Counter(block.lines)
         lines.update(parsed.lines)
@@ -101,7 +132,14 @@ class BlockConverter:
         sets = self._understanding.sets(parsed.entries, block.export)
         return sets, [*block.findings, *parsed.findings], lines, lost
 
-    def convert(self, block: Block, admit: Admit) -> BlockResult:
+    def _sent(self) -> datetime | None:
+        return self._options.sent if self._retaken is None else self._retaken.sent
+
+    def of_export(self, sha256: str) -> None:
+        """Convert blocks of another export from here on."""
+        self._fhir.of_export(sha256)
+
+    def convert(self, block: Block, admit: Admit, retaken: Retaken | None = None) -> BlockResult:
         """Convert one block and write its records.
 
         The sets of a block pass through in slices, so that few of them are in memory at a time.
@@ -109,12 +147,16 @@ class BlockConverter:
         Args:
             block: a stretch of the export.
             admit: asked about the sets of one slice after the other.
+            retaken: for a block of an earlier run: which of its sets are taken up again, and what was decided.
 
         Raises:
             OutputError: the records cannot be written.
         """
+        self._retaken = retaken
         result = BlockResult(block.export, block.number)
         sets, findings, lines, unreadable = self.sets(block)
+        if retaken is not None:
+            sets = (candidate for candidate in sets if candidate.item.line in retaken.lines)
         self._note(findings, result)
         tally = result.tally
         tally.lines = lines
@@ -124,10 +166,12 @@ class BlockConverter:
         try:
             with _BlockFiles(self._folder, block, self._batch_file) as files:
                 while candidates := list(islice(sets, self._slice)):
-                    self._settle(candidates, result, admit)
+                    self._settle(candidates, block.discarded, result, admit)
                     for part in self._parts(candidates):
                         self._write(part, result, files)
                     self._count(candidates, result, recorded)
+                    if self._options.remember:
+                        self._keep(candidates, block.number, result)
                 files.finish()
                 result.files = files.names
         except OSError as error:
@@ -135,8 +179,14 @@ class BlockConverter:
         self._spread(recorded, tally)
         return result
 
-    def _settle(self, candidates: Sequence[Candidate], result: BlockResult, admit: Admit) -> None:
+    def _settle(
+        self, candidates: Sequence[Candidate], discarded: frozenset[int], result: BlockResult, admit: Admit
+    ) -> None:
         """Decide about repeats, then note every finding of the sets."""
+        if discarded:
+            for candidate in candidates:
+                if candidate.item.line in discarded:
+                    self._discarded(candidate, result.export)
         keyed = [candidate for candidate in candidates if candidate.key is not None]
         keys = [candidate.key for candidate in keyed if candidate.key is not None]
         result.keys.extend(keys)
@@ -145,6 +195,14 @@ class BlockConverter:
         for candidate in candidates:
             if candidate.findings:
                 self._note(candidate.findings, result)
+
+    def _discarded(self, candidate: Candidate, export: int) -> None:
+        """A person has looked at this set and discarded it: it waits for nobody any more."""
+        candidate.hold()
+        candidate.item.readings = ()
+        candidate.key = None
+        noticed = Noticed("discarded-before", "a person has discarded the set")
+        candidate.findings = [finding(noticed, export=export, line=candidate.item.line)]
 
     def _repeated(self, candidate: Candidate, seen: Seen, export: int) -> None:
         """A set seen before is a repeat when it says the same, else it is held."""
@@ -155,7 +213,15 @@ class BlockConverter:
             noticed = Noticed("overlap-undecided", what)
             candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
             return
-        where = f"line {seen.line}" if seen.export == export else f"line {seen.line} of export {seen.export}"
+        if seen.earlier is not None:
+            self._recorded_before(candidate, seen.earlier, export, same=seen.same)
+            return
+        if seen.export == export:
+            where = f"line {seen.line}"
+        else:
+            where = (
+                f"line {seen.line} of export {seen.export}" if seen.export else "among the held sets of earlier runs"
+            )
         if seen.same:
             noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
             candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
@@ -165,6 +231,144 @@ class BlockConverter:
             candidate.hold()
         candidate.item.readings = ()
         candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
+
+    def _recorded_before(self, candidate: Candidate, earlier: Earlier, export: int, *, same: bool) -> None:
+        """A set that an earlier run recorded: what it says again is a repeat, what it adds or changes is looked at."""
+        item = candidate.item
+        item.identity = earlier.identity.hex()
+        candidate.earlier = earlier
+        when = f"by run {earlier.run} on {earlier.day}"
+        revised: Revised | None = None
+        if earlier.retracted:
+            says = {reading.vital: canonical(reading) for reading in item.readings}
+            confirmed = self._retaken is not None and item.line in self._retaken.reinstated
+            if not confirmed and all(earlier.readings.get(vital) == text for vital, text in says.items()):
+                candidate.hold()
+                item.readings = ()
+                noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
+                candidate.findings.append(finding(noticed, export=export, line=item.line))
+                return
+            revised = Revised(frozenset(), frozenset(says), earlier.keys)
+        elif not same or self._retaken is not None:
+            revised = self._revision(candidate, earlier, when, export)
+        if revised is None:
+            outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
+            if Outcome.HELD not in outcomes or (same and self._retaken is None):
+                candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
+                candidate.findings.clear()
+            item.readings = ()
+        item.revised = revised
+        if Outcome.REPEAT in (candidate.outcomes or ()):
+            noticed = Noticed("repeat-of-earlier-run", f"the same set was recorded {when}")
+            candidate.findings.append(finding(noticed, export=export, line=item.line))
+
+    def _revision(self, candidate: Candidate, earlier: Earlier, when: str, export: int) -> Revised | None:
+        """What a set says that was not recorded so; marks what was as repeats, and holds what may not be changed."""
+        item = candidate.item
+        outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
+        says = {reading.vital: canonical(reading) for reading in item.readings}
+        fresh = {vital for vital in says if vital not in earlier.readings}
+        other = {vital for vital in says if vital in earlier.readings and earlier.readings[vital] != says[vital]}
+        allowed = self._loaded.mapping.corrections == "accept"
+        refused: set[str] = set()
+        for key, vitals_of in self._fhir.groups(item.readings):
+            touched = fresh.union(other).intersection(vitals_of)
+            recorded = [vital for vital in self._fhir.members(key) if vital in earlier.readings]
+            if not touched or not recorded:
+                continue
+            # The record changes as a whole: it must still be there under this key, and none of it may be missing now.
+            whole = key in earlier.keys and all(vital in says for vital in recorded)
+            if not (allowed and whole):
+                refused.update(touched)
+        fresh -= refused
+        other -= refused
+        if self._loaded.mapping.output.fhir.panel and set(earlier.readings).difference(says) and (fresh or other):
+            # The panel of the set names all its members, and cannot be written anew from some of them.
+            refused |= fresh | other
+            fresh, other = set(), set()
+        for place, reading in enumerate(candidate.readings):
+            if outcomes[place] is not Outcome.RECORDED:
+                continue
+            if reading.vital in refused:
+                outcomes[place] = Outcome.HELD
+            elif reading.vital not in fresh and reading.vital not in other:
+                outcomes[place] = Outcome.REPEAT
+        candidate.outcomes = outcomes
+        if refused:
+            what = f"a set of the same identity with other values was recorded {when}"
+            noticed = Noticed("same-identity-other-content", what)
+            candidate.findings.append(finding(noticed, export=export, line=item.line))
+        if not fresh and not other:
+            return None
+        if other:
+            noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
+            candidate.findings.append(finding(noticed, export=export, line=item.line))
+        item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
+        return Revised(frozenset(fresh), frozenset(other), earlier.keys)
+
+    def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
+        """What the ledger is to remember of the sets."""
+        for candidate in candidates:
+            item = candidate.item
+            outcomes = candidate.outcomes
+            rules = ",".join(dict.fromkeys(each.rule for each in candidate.findings))
+            if candidate.written is not None and candidate.key is not None:
+                (result.sets if candidate.earlier is None else result.revised).append(
+                    self._row(candidate, candidate.key, block, rules)
+                )
+            elif candidate.key is not None and outcomes and set(outcomes) == {Outcome.REPEAT}:
+                again = candidate.earlier.identity if candidate.earlier else candidate.key.identity
+                result.sightings.append(Sighting(item.line, again))
+            result.taken.append(item.line)
+            waiting = _WAITING if self._retaken is None else _STILL_WAITING
+            if outcomes and waiting.intersection(outcomes) and rules != "discarded-before":
+                held = [each for each, outcome in zip(candidate.readings, outcomes, strict=True)
+                        if outcome in waiting]  # fmt: skip
+                reasons = dict.fromkeys(each.rule for each in candidate.findings if each.effect is Effect.HOLD)
+                result.holds.append(
+                    HoldRow(
+                        block,
+                        item.line,
+                        item.device.value if item.device else "",
+                        item.moment.epoch if item.moment.fhir else None,
+                        candidate.key.identity if candidate.key else None,
+                        ",".join(reasons),
+                        ",".join(dict.fromkeys(each.vital for each in held if each.vital)),
+                        len(held),
+                    )
+                )
+
+    def _row(self, candidate: Candidate, key: Key, block: int, rules: str) -> SetRow:
+        assert candidate.written is not None
+        item, earlier = candidate.item, candidate.earlier
+        readings = {reading.vital: canonical(reading) for reading in item.readings}
+        keys = frozenset(key for key, _ in self._fhir.groups(item.readings))
+        if self._loaded.mapping.output.fhir.panel:
+            keys |= set(self._fhir.keys(item)[-1:])
+        if earlier is not None and not earlier.retracted:
+            readings = earlier.readings | readings
+            keys |= earlier.keys
+        status: str = self._loaded.mapping.output.status
+        if item.revised and item.revised.corrected and status == "final":
+            status = "corrected"
+        return SetRow(
+            earlier.identity if earlier is not None else key.identity,
+            block,
+            item.line,
+            key.device,
+            key.epoch,
+            item.patient.value,
+            item.patient.system,
+            key.sequence,
+            key.content,
+            ";".join(f"{vital}={text}" for vital, text in sorted(readings.items())),
+            rules,
+            ",".join(sorted(keys)),
+            candidate.written.fhir,
+            candidate.written.oru,
+            candidate.digest,
+            status,
+        )
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:
         result.findings.extend(findings)
@@ -208,8 +412,10 @@ class BlockConverter:
                 messages = [self._oru.message(candidate.item) for candidate in part]
                 failed.update(self._verify_oru(messages))
             if not failed:
-                files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
+                name = files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
                 self._count_records(fhir, messages, result)
+                if self._options.remember:
+                    _mark_written(part, fhir, messages, name)
                 return
             for position, what in failed.items():
                 self._fail(part[position], what, result)
@@ -378,16 +584,17 @@ class _BlockFiles:
             if file is not None:
                 file.close()
 
-    def write(self, fhir: _FhirPart | None, messages: Sequence[str], *, ndjson: bool) -> None:
+    def write(self, fhir: _FhirPart | None, messages: Sequence[str], *, ndjson: bool) -> Written:
         """Write verified records; messages are kept until the batch file of the block is complete."""
         self.parts += 1
         self._messages.extend(messages)
+        oru = f"oru/{self._stem}.hl7" if messages else ""
         if fhir is None:
-            return
+            return Written("", oru)
         if not ndjson:
             with self._new(f"fhir/{self._stem}-{self.parts:04d}.bundle.json") as file:
                 file.write(fhir.data)
-            return
+            return Written(self.names[-1], oru)
         if self._observations is None:
             self._observations = self._new(f"fhir/{self._stem}.observations.ndjson")
         self._observations.write(fhir.data)
@@ -395,6 +602,7 @@ class _BlockFiles:
             if self._provenance is None:
                 self._provenance = self._new(f"fhir/{self._stem}.provenance.ndjson")
             self._provenance.write(b"\n".join([*fhir.provenance, b""]))
+        return Written(self._observations.name.removeprefix(f"{self._folder}/"), oru)
 
     def finish(self) -> None:
         """Write the batch file of the messages."""
@@ -407,6 +615,19 @@ class _BlockFiles:
         path.parent.mkdir(exist_ok=True)
         self.names.append(name)
         return path.open("wb")
+
+
+def _mark_written(part: Sequence[Candidate], fhir: _FhirPart | None, messages: Sequence[str], files: Written) -> None:
+    """Remember with each set where its records are, and a digest of them."""
+    digests = [hashlib.blake2b(digest_size=16) for _ in part]
+    if fhir is not None:
+        owned = len(fhir.owners) - len(fhir.records)
+        for owner, record in zip(fhir.owners[owned:], fhir.records, strict=True):
+            digests[owner].update(record)
+    for digest, message in zip(digests, messages, strict=False):
+        digest.update(message.encode())
+    for candidate, digest in zip(part, digests, strict=True):
+        candidate.written, candidate.digest = files, digest.digest()
 
 
 def _unverified(what: str, problem: Problem) -> OutputError:

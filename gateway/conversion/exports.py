@@ -35,6 +35,7 @@ class Export:
         sha256: hash of its bytes.
         size: bytes.
         lines: lines (of framed exports: bytes), counted independently of any adapter.
+        discarded: first lines of sets that a person has discarded.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Export:
     sha256: str
     size: int
     lines: int
+    discarded: frozenset[int] = frozenset()
 
 
 def find_exports(names: Sequence[str | Path], mapping: Mapping, scratch: Path) -> list[Export]:
@@ -172,7 +174,9 @@ def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:
     digest = hashlib.sha256()
     try:
         with export.path.open("rb") as file:
-            yield from adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number)
+            for block in adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number):
+                block.discarded = export.discarded
+                yield block
             while data := file.read(1 << 20):
                 digest.update(data)
     except InputError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
 
@@ -10,7 +10,7 @@ from gateway.checks import finding
 from gateway.identity.dumps import Match, Stamp, align
 from gateway.mapping.model import Memory
 from gateway.model import Finding, Noticed
-from gateway.records.repeats import Key, Seen
+from gateway.records.repeats import Earlier, Key, Seen
 
 _KEPT = 2_000
 """Entries remembered for each device, the newest."""
@@ -24,7 +24,11 @@ class Lists:
         memory: what the monitors keep, to notice lost entries.
     """
 
+    earlier: Callable[[str], Sequence[tuple[Key, Earlier]]] | None = None
+    """Gives the sets of a device that earlier runs recorded, oldest first, where there is a ledger."""
+
     def __init__(self, tolerance: int, memory: Memory | None = None) -> None:
+        self._recorded: dict[bytes, Earlier] = {}
         self._tolerance = tolerance
         self._memory = memory or Memory()
         self._findings: list[Finding] = []
@@ -40,6 +44,16 @@ class Lists:
         """What was noticed about lost entries since the last call."""
         found, self._findings = self._findings, []
         return found
+
+    def _known_of(self, device: str) -> list[Key]:
+        """The entries known of a device: at first those that earlier runs recorded."""
+        known = self._known.get(device)
+        if known is None:
+            recorded = self.earlier(device) if self.earlier is not None else ()
+            known = self._known[device] = [key for key, _ in recorded]
+            self._used.update((key.identity, key) for key in known)
+            self._recorded.update((key.identity, earlier) for key, earlier in recorded)
+        return known
 
     def _of_same_number(self, known: Sequence[Key], key: Key) -> Key | None:
         """An entry of the same number and time that says something else: one of the two was damaged on the way."""
@@ -81,14 +95,20 @@ class Lists:
             devices.setdefault(key.device, []).append(position)
         for device, positions in devices.items():
             positions.sort(key=lambda position: keys[position].epoch)
-            known = self._known.setdefault(device, [])
+            known = self._known_of(device)
             matches = align(_stamps(known), _stamps([keys[position] for position in positions]), self._tolerance)
             self._look_for_losses(known, [keys[position] for position in positions], matches)
             for position, match in zip(positions, matches, strict=True):
                 key = keys[position]
                 if match.place >= 0:
                     first = known[match.place]
-                    seen[position] = Seen(first.export, first.line, not match.undecided, match.undecided)
+                    seen[position] = Seen(
+                        first.export,
+                        first.line,
+                        not match.undecided,
+                        match.undecided,
+                        self._recorded.get(first.identity),
+                    )
                 elif match.undecided:
                     seen[position] = Seen(key.export, key.line, False, True)
             added: list[Key] = []
@@ -98,7 +118,7 @@ class Lists:
                 key = keys[position]
                 first = self._of_same_number(known, key) or self._used.setdefault(key.identity, key)
                 if first is not key:
-                    seen[position] = Seen(first.export, first.line, False)
+                    seen[position] = Seen(first.export, first.line, False, earlier=self._recorded.get(first.identity))
                 else:
                     added.append(key)
             known.extend(added)

@@ -28,6 +28,7 @@ class Options:
         received_fhir: the time of receipt as a FHIR instant for Provenance, "" when it was not given.
         received_dtm: the same as a v2 DTM for MSH-7.
         sent: when the lists of the exports were sent, for ages; None when it was not given.
+        remember: gather what the ledger is to know of each set.
     """
 
     records_as: RecordsAs = "fhir"
@@ -37,6 +38,7 @@ class Options:
     received_fhir: str = ""
     received_dtm: str = ""
     sent: datetime | None = None
+    remember: bool = False
 
 
 @dataclass(frozen=True, slots=True)

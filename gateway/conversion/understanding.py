@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from operator import itemgetter
-from typing import Any
+from typing import Any, NamedTuple
 
 from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
 from gateway.conversion.options import Options
@@ -29,7 +29,7 @@ from gateway.model import (
 from gateway.normalise.ages import AgeReader
 from gateway.normalise.times import TimeReader, joined
 from gateway.normalise.values import ValueReader
-from gateway.records.repeats import Key
+from gateway.records.repeats import Earlier, Key
 from gateway.vocabulary import panels, vitals
 
 CAPTURE_TIME = "capture time"
@@ -42,6 +42,13 @@ BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
 _TRIED = frozenset({"error", "not-a-number", "negative-infinity", "positive-infinity"})
 
 
+class Written(NamedTuple):
+    """Names of the files a set's records are in; "" for none."""
+
+    fhir: str
+    oru: str
+
+
 @dataclass(slots=True)
 class Candidate:
     """A set understood but not yet recorded.
@@ -52,6 +59,8 @@ class Candidate:
         outcomes: what becomes of each of `readings`; None when all are recorded.
         findings: what was noticed about the set.
         key: for repeats; None when the set has no usable patient or time.
+        earlier: what the ledger holds of it, if an earlier run recorded it.
+        written: where its records are, once they are written; with `digest`, what they are.
     """
 
     item: SetItem
@@ -59,6 +68,9 @@ class Candidate:
     outcomes: list[Outcome] | None
     findings: list[Finding]
     key: Key | None
+    earlier: Earlier | None = None
+    written: Written | None = None
+    digest: bytes = b""
 
     def hold(self) -> None:
         """Hold every reading that would have been recorded."""
@@ -92,6 +104,7 @@ class Understanding:
         self._ages = AgeReader(mapping.time, options.received) if mapping.time.age is not None else None
         self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
         self._sent = options.sent
+        self._assigned: Mapping[int, str] = {}
         self._capture_at = self._at.get(CAPTURE_TIME, -1)
         self._aged: dict[tuple[str, str], Moment] = {}
         self._run = _Run("")
@@ -158,6 +171,18 @@ class Understanding:
             self._at[source.site.column] for source in self._mapping.vitals.values() if isinstance(source.site, Site)
         }
         return sorted(named) * 2
+
+    def take_up(self, patients: Mapping[int, str], sent: datetime | None) -> None:
+        """Set what is known besides the export.
+
+        Args:
+            patients: line -> patient identifier, where a person has assigned one.
+            sent: when the list was sent, where that was given.
+        """
+        self._assigned = patients
+        if sent != self._sent:
+            self._sent = sent
+            self._aged.clear()
 
     # -- sets of entries
 
@@ -236,7 +261,10 @@ class Understanding:
         for noticed in moment.noticed:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
-        patient = self._patient(cells, device, moment, note)
+        if line in self._assigned:
+            patient: Party | None = self._known_patient(self._assigned[line])
+        else:
+            patient = self._patient(cells, device, moment, note)
         key: Key | None = None
         identity = ""
         if device is None and self._mapping.device.column:
@@ -639,6 +667,16 @@ _NOBODY = Party("")
 _MALFORMED = Party("")
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+def canonical(reading: Reading) -> str:
+    """What a reading says, however its export put it: two readings that say the same have the same text."""
+    if reading.outcome is Outcome.ABSENT:
+        return f"absent:{reading.reason}"
+    qualifiers = "".join(f" {each}" for each in (reading.site, reading.method) if each)
+    if reading.code:
+        return reading.code + qualifiers
+    return f"{reading.comparator}{reading.value} {reading.unit}{qualifiers}"
 
 
 def _digest(text: str, size: int) -> bytes:

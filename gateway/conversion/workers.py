@@ -18,11 +18,10 @@ from typing import NamedTuple, Protocol
 
 from gateway.conversion.blocks import Admit, BlockConverter, BlockResult
 from gateway.conversion.exports import Export, blocks_of
-from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import UsageError
 from gateway.model import Block
-from gateway.records.repeats import BlockRepeats, Key, Repeats, Seen
+from gateway.records.repeats import BlockRepeats, Key, Seen
 
 _RELAXED = (20_000, 20, 50)
 """Thresholds of the cyclic garbage collector while converting: nearly all objects are freed without it."""
@@ -37,13 +36,13 @@ class Converters(Protocol):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None: ...
 
-    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
-        """The results of an export's blocks, in order, each with the characters of its block.
+    def results(self, number: int, export: Export, admit: Admit) -> Iterator[tuple[BlockResult, Block]]:
+        """The results of an export's blocks, in order, each with its block.
 
         Args:
             number: position of the export in the batch, from 1.
             export: the export.
-            repeats: the sets seen so far in the batch.
+            admit: asked about the sets, in order: which were seen before?
         """
 
 
@@ -70,11 +69,11 @@ class Inline:
     ) -> None:
         gc.set_threshold(*self._threshold)
 
-    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, admit: Admit) -> Iterator[tuple[BlockResult, Block]]:
         """See `Converters.results`."""
         converter = BlockConverter(self._job, export.sha256)
         for block in blocks_of(export, number, self._job.loaded.mapping):
-            yield converter.convert(block, repeats.admit), len(block.text)
+            yield converter.convert(block, admit), block
 
 
 class Pool:
@@ -100,16 +99,16 @@ class Pool:
     ) -> None:
         self._executor.shutdown(wait=True, cancel_futures=kind is not None)
 
-    def results(self, number: int, export: Export, repeats: Repeats | Lists) -> Iterator[tuple[BlockResult, int]]:
+    def results(self, number: int, export: Export, admit: Admit) -> Iterator[tuple[BlockResult, Block]]:
         """See `Converters.results`."""
         waiting: deque[tuple[Block, Future[tuple[BlockResult, _Keys]]]] = deque()
         try:
             for block in blocks_of(export, number, self._job.loaded.mapping):
                 waiting.append((block, self._executor.submit(_work, block, {})))
                 if len(waiting) > self._workers + 1:
-                    yield self._next(waiting, repeats)
+                    yield self._next(waiting, admit)
             while waiting:
-                yield self._next(waiting, repeats)
+                yield self._next(waiting, admit)
         except BrokenProcessPool as error:
             raise UsageError(
                 "A worker process was ended from outside; the usual cause is too little memory",
@@ -118,12 +117,12 @@ class Pool:
             ) from error
 
     def _next(
-        self, waiting: deque[tuple[Block, Future[tuple[BlockResult, _Keys]]]], repeats: Repeats | Lists
-    ) -> tuple[BlockResult, int]:
+        self, waiting: deque[tuple[Block, Future[tuple[BlockResult, _Keys]]]], admit: Admit
+    ) -> tuple[BlockResult, Block]:
         block, future = waiting.popleft()
         result, packed = future.result()
         keys = packed.unpacked(block.export)
-        known = repeats.admit(keys)
+        known = admit(keys)
         if known:
             # A repeat inside the block was settled by the worker; only those of earlier blocks are news to it.
             own = {(key.export, key.line) for key in keys}
@@ -132,7 +131,7 @@ class Pool:
                 for name in result.files:
                     (self._job.folder / name).unlink()
                 result, _ = self._executor.submit(_work, block, known).result()
-        return result, len(block.text)
+        return result, block
 
 
 _job: Job | None = None

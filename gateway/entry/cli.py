@@ -6,19 +6,20 @@ Thin on purpose: it reads arguments, calls `gateway.conversion`, `gateway.mappin
 
 from __future__ import annotations
 
-import difflib
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TextIO, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
+from gateway.entry import holding
+from gateway.entry.terminal import instant, look_up, on_terminal, progress_bar, reason, say, say_details, say_table
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ def _show_version(wanted: bool) -> None:
     if wanted:
         from gateway.version import VERSION
 
-        _print(f"gateway {VERSION}")
+        say(f"gateway {VERSION}")
         raise typer.Exit
 
 
@@ -140,13 +141,18 @@ def _options(
 
 @app.command(epilog=f"{EXIT_STATUS}\n\n{CAUTIONS}")
 def convert(
-    exports: Annotated[
-        list[str], typer.Argument(metavar="EXPORT", help="Files, folders, globs, or - for standard input.")
-    ],
     mapping: Annotated[
         str, typer.Option("--mapping", metavar="FILE", help="Mapping file, or the name of a mapping that is shipped.")
     ],
     out: Annotated[str, typer.Option("--out", metavar="DIR", help="Folder for records and report.")],
+    exports: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="EXPORT",
+            help="Files, folders, globs, or - for standard input. With --ledger none are needed: then only what is "
+            "held is taken up again.",
+        ),
+    ] = None,
     as_: Annotated[Form, typer.Option("--as", help="What records to write.")] = Form.FHIR,
     bundle: Annotated[
         BundleKind, typer.Option("--bundle", help="How FHIR resources are put into files.")
@@ -185,20 +191,32 @@ def convert(
         typer.Option("--identifiers", help="Let the report name the paths of the exports, which may identify people."),
     ] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Replace the result of an earlier run in DIR.")] = False,
+    ledger: Annotated[
+        str | None,
+        typer.Option(
+            "--ledger",
+            metavar="FILE|URL",
+            help="Ledger of what earlier runs recorded (SQLite file or postgresql:// URL; made when it is not there): "
+            "nothing is recorded twice, and held sets are taken up again.",
+        ),
+    ] = None,
+    wait: Annotated[
+        float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait so long for another run on the ledger.")
+    ] = 0.0,
 ) -> int:
     """Convert exports into records with a report that adds up.
 
     Writes the records, report.json, report.html, operation-outcome.json and findings.csv into DIR: all of it, or
     nothing.
     """
-    instant = None if received is None else _instant(received, "--received")
-    anchor = None if sent is None else _instant(sent, "--sent")
+    arrived = None if received is None else instant(received, "--received")
+    anchor = None if sent is None else instant(sent, "--sent")
     source = _mapping_file(mapping)
     from gateway import conversion
 
-    with _progress() as progress:
+    with progress_bar() as progress:
         batch = conversion.convert(
-            exports,
+            exports or [],
             source,
             out,
             as_=as_.value,
@@ -206,7 +224,9 @@ def convert(
             associations=associations,
             workers=workers,
             verify=verify.value,
-            received=instant,
+            received=arrived,
+            ledger=ledger,
+            wait=wait,
             sent=anchor,
             identifiers=identifiers,
             replace=replace,
@@ -240,7 +260,7 @@ def check(
     if schema:
         import json
 
-        _print(json.dumps(loader.schema(), indent=2, ensure_ascii=False))
+        say(json.dumps(loader.schema(), indent=2, ensure_ascii=False))
         return
     if mapping is None:
         raise UsageError(
@@ -250,9 +270,9 @@ def check(
 
     source = _mapping_file(mapping)
     if export is None:
-        _print(_summary(conversion.load_mapping(source)))
+        say(_summary(conversion.load_mapping(source)))
         return
-    _print("\n".join(conversion.preview(source, export, entries=entries, associations=associations)))
+    say("\n".join(conversion.preview(source, export, entries=entries, associations=associations)))
 
 
 @app.command(epilog=f"{CAPTURE_STATUS}\n\n{CAUTIONS}")
@@ -301,11 +321,11 @@ def capture(
         out,
         seconds=seconds,
         until_quiet=until_quiet,
-        listening=lambda words: _print(f"Listening to {words}. Stop with Ctrl-C."),
+        listening=lambda words: say(f"Listening to {words}. Stop with Ctrl-C."),
     )
     came = f"{done.bytes:,} {'byte' if done.bytes == 1 else 'bytes'}" if done.bytes else "nothing"
     why = {"time": "the time was over", "quiet": "the line was quiet"}.get(done.why, "stopped as asked")
-    _print(f"{out}: {came} captured; {why}.")
+    say(f"{out}: {came} captured; {why}.")
 
 
 @app.command()
@@ -318,18 +338,18 @@ def vitals(
     known = vocabulary.vitals()
     if key is None:
         heading = ("vital", "title", "LOINC", "units of the record", "decimals", "sites")
-        _print_table(heading, [_vital_row(vital) for vital in known.values()])
-        _print("\nEditions:")
-        _print_details([(f"  {name}", edition) for name, edition in vocabulary.editions().items()])
+        say_table(heading, [_vital_row(vital) for vital in known.values()])
+        say("\nEditions:")
+        say_details([(f"  {name}", edition) for name, edition in vocabulary.editions().items()])
         return
-    vital = _known(key, known, "vital", "gateway vitals", "Run gateway vitals for the list")
+    vital = look_up(key, known, "vital", "gateway vitals", "Run gateway vitals for the list")
     spellings = [
         f"{unit.ucum} ({', '.join(unit.spellings)})" if unit.spellings else unit.ucum
         for unit in vocabulary.units().values()
         if unit.dimension == vital.dimension and vital.kind == "quantity"
     ]
     codes = [*vital.codings, *([vital.mdc] if vital.mdc else [])]
-    _print_details(
+    say_details(
         [
             ("vital", vital.key),
             ("title", vital.title),
@@ -358,10 +378,10 @@ def rules(
     known = checks.rules()
     if slug is None:
         heading = ("rule", "severity", "effect", "title")
-        _print_table(heading, [(rule.slug, rule.severity, rule.effect, rule.title) for rule in known.values()])
+        say_table(heading, [(rule.slug, rule.severity, rule.effect, rule.title) for rule in known.values()])
         return
-    rule: Rule = _known(slug, known, "rule", "gateway rules", "Run gateway rules for the list")
-    _print_details(
+    rule: Rule = look_up(slug, known, "rule", "gateway rules", "Run gateway rules for the list")
+    say_details(
         [
             ("rule", rule.slug),
             ("title", rule.title),
@@ -385,8 +405,8 @@ def demo(
     from gateway import conversion
 
     for shown in demos:
-        _print(f"== {shown.name}: {shown.title}\n")
-        with _progress() as progress:
+        say(f"== {shown.name}: {shown.title}\n")
+        with progress_bar() as progress:
             batch = conversion.convert(
                 shown.exports,
                 shown.mapping,
@@ -399,7 +419,10 @@ def demo(
                 progress=progress,
             )
         _print_batch(batch)
-        _print("")
+        say("")
+
+
+holding.register(app)
 
 
 class _Demo(NamedTuple):
@@ -455,7 +478,7 @@ def _demos() -> list[_Demo]:
                 exports=sorted(found),
                 associations=associations if associations.exists() else None,
                 bundle=options.get("bundle", BundleKind.TRANSACTION.value),
-                received=_instant(str(received), f"{settings}, key received") if received is not None else None,
+                received=instant(str(received), f"{settings}, key received") if received is not None else None,
             )
         )
     if not demos:
@@ -465,22 +488,6 @@ def _demos() -> list[_Demo]:
     return demos
 
 
-def _instant(text: str, where: str) -> datetime:
-    """Read an ISO 8601 time with offset; `where` is the option or file it stands in.
-
-    Raises:
-        UsageError: the text is no such time, or has no offset.
-    """
-    todo = "Write it as 2026-03-14T21:30:00-05:00"
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        raise UsageError("this is not an ISO 8601 time", where=where, todo=todo) from None
-    if instant.tzinfo is None:
-        raise UsageError("the time has no offset from UTC, and none is guessed", where=where, todo=todo)
-    return instant
-
-
 def _mapping_file(text: str) -> str:
     """Turn what stands for a mapping on the command line into a path: a file, or the name of a shipped mapping."""
     if Path(text).suffix or os.sep in text or Path(text).exists():
@@ -488,21 +495,7 @@ def _mapping_file(text: str) -> str:
     from gateway.mapping.loader import ready
 
     names = ready()
-    return str(_known(text, names, "file and no shipped mapping", "mapping", f"Shipped are: {', '.join(names)}"))
-
-
-def _known(key: str, table: Mapping[str, T], kind: str, where: str, todo: str) -> T:
-    """Look a name up.
-
-    Raises:
-        UsageError: there is no such name; the nearest one is suggested.
-    """
-    if key in table:
-        return table[key]
-    near = difflib.get_close_matches(key, table, n=1)
-    raise UsageError(
-        f"there is no {kind} '{key}'" + (f"; did you mean '{near[0]}'" if near else ""), where=where, todo=todo
-    )
+    return str(look_up(text, names, "file and no shipped mapping", "mapping", f"Shipped are: {', '.join(names)}"))
 
 
 def _summary(loaded: LoadedMapping) -> str:
@@ -543,89 +536,16 @@ def _print_batch(batch: Batch) -> None:
     """Print the reckoning of a batch and where its report lies."""
     from gateway import report
 
-    if _on_terminal(sys.stdout):
+    if on_terminal(sys.stdout):
         from rich.console import Console
 
         console = Console(highlight=False)
         with console.capture() as capture:
             report.print_text(batch.report, console)
-        _print(capture.get().rstrip())
+        say(capture.get().rstrip())
     else:
-        _print(report.text(batch.report).rstrip())
-    _print(f"\nRecords and report: {batch.folder} (open {Path(batch.folder) / 'report.html'})")
-
-
-def _print_details(rows: Sequence[tuple[str, str]]) -> None:
-    """Print names and texts, one below the other, folded to a width that can be read."""
-    import textwrap
-
-    left = max(len(name) for name, _ in rows) + 2
-    for name, words in rows:
-        if words:
-            lines = textwrap.wrap(words, 96 - left, break_long_words=False, break_on_hyphens=False)
-            _print(f"{name:<{left}}" + f"\n{'':<{left}}".join(lines))
-
-
-def _print_table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print a table: folded to the width of a terminal, or one plain line for each row."""
-    if _on_terminal(sys.stdout):
-        from rich import box
-        from rich.console import Console
-        from rich.table import Table
-
-        table = Table(*heading, box=box.SIMPLE_HEAD, pad_edge=False)
-        for row in rows:
-            table.add_row(*row)
-        console = Console()
-        with console.capture() as capture:
-            console.print(table, markup=False)
-        _print(capture.get().rstrip("\n"))
-        return
-    widths = [max(len(row[column]) for row in (heading, *rows)) for column in range(len(heading))]
-    for row in (heading, *rows):
-        _print("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
-
-
-def _on_terminal(stream: TextIO | None) -> bool:
-    return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
-
-
-def _print(words: str) -> None:
-    """Print to standard output.
-
-    Raises:
-        OutputError: it was closed, or is full.
-    """
-    try:
-        print(words, flush=True)
-    except OSError as error:
-        # What is left in the buffer must go somewhere, or the interpreter complains once more on its way out.
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        if isinstance(error, BrokenPipeError):
-            what, todo = "the reader went away before everything was printed", "Let it read to the end"
-        else:
-            what, todo = f"cannot print: {_reason(error)}", "Free the space, or print somewhere else"
-        raise OutputError(what, where="standard output", todo=todo) from error
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[int, int], None] | None]:
-    """Give a progress bar's callback (done, total) when a terminal is there to see it, else None."""
-    if not _on_terminal(sys.stderr):
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("converting", total=None)
-
-        def show(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total or None)
-
-        yield show
+        say(report.text(batch.report).rstrip())
+    say(f"\nRecords and report: {batch.folder} (open {Path(batch.folder) / 'report.html'})")
 
 
 def _complain(error: BaseException) -> None:
@@ -654,7 +574,7 @@ def _paragraphs(error: BaseException) -> list[str]:
         return ["not enough memory. Use fewer --workers, or convert the exports in smaller batches."]
     if isinstance(error, OSError):
         where = f"{os.fsdecode(error.filename)}: " if isinstance(error.filename, str | bytes | os.PathLike) else ""
-        return [f"{where}{_reason(error)}. Check that the path is right and that you may use it."]
+        return [f"{where}{reason(error)}. Check that the path is right and that you may use it."]
     if isinstance(error, UnicodeError):
         codec = f"{error.encoding} " if isinstance(error, UnicodeDecodeError | UnicodeEncodeError) else ""
         return [f"a text is not valid {codec}text. Save it as UTF-8, or declare its encoding in the mapping."]
@@ -664,7 +584,3 @@ def _paragraphs(error: BaseException) -> list[str]:
         f"a fault in the gateway itself ({type(error).__name__}{place}). Nothing was put in place. Please report it "
         "with this line, and without patient data."
     ]
-
-
-def _reason(error: OSError) -> str:
-    return (error.strerror or type(error).__name__).rstrip(".")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, func, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
@@ -245,6 +245,23 @@ class Run:
                 values = {"state": state, "closed_run": self.id, "closed_at": datetime.now(UTC)}
                 closed += connection.execute(update(holds).where(*here).values(**values)).rowcount
             return closed
+
+    def discarded(self, export_id: int) -> frozenset[int]:
+        """Lines of an export whose holds a person has discarded."""
+        with self._working() as connection:
+            here = (holds.c.export_id == export_id, holds.c.state == "discarded")
+            return frozenset(connection.execute(select(holds.c.line).where(*here)).scalars())
+
+    def open_holds(self) -> tuple[int, Counter[str]]:
+        """How many holds are open, with those of this run, and how many of them each rule holds."""
+        with self._working() as connection:
+            grouped = select(holds.c.reasons, func.count()).where(holds.c.state == "open").group_by(holds.c.reasons)
+            reasons: Counter[str] = Counter()
+            total = 0
+            for slugs, count in connection.execute(grouped):
+                total += count
+                reasons.update(dict.fromkeys(slugs.split(","), count))
+            return total, reasons
 
     def retract(self, identities: Collection[bytes], reason_code: str) -> int:
         """Mark recorded sets as retracted; return how many were recorded."""

@@ -301,6 +301,11 @@ class Mapping(_Table):
     location: Identified = Identified()
     encounter: Identified = Identified()
     memory: Memory = Field(default=Memory())
+    corrections: Literal["hold", "accept"] = Field(
+        default="hold",
+        description="with a ledger: a set that was recorded before and comes again with other values is held, or "
+        "corrects what was recorded",
+    )
     sequence: Text | None = Field(
         default=None, description="column with the monitor's own record number, part of the identity"
     )

@@ -15,7 +15,7 @@ import json
 import re
 import secrets
 from base64 import urlsafe_b64encode
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from operator import itemgetter
@@ -199,6 +199,11 @@ class FhirRenderer:
         self._provenance_frames: dict[bool, list[str]] = {}
         self._parties: dict[Party, bytes] = {}
 
+    def of_export(self, sha256: str) -> None:
+        """Render records of another export from here on: Provenance names it by its hash."""
+        self._export_sha256 = sha256
+        self._provenance_frames.clear()
+
     # -- one set ---------------------------------------------------------------------------------------------------
 
     def observations(self, item: SetItem) -> list[bytes]:
@@ -297,6 +302,17 @@ class FhirRenderer:
         template = shapes.templates[shape] = rest if same else whole.template()
         self.fresh.append(template.fill(context))
         return template
+
+    def groups(self, readings: Sequence[Reading]) -> Iterator[tuple[str, list[str]]]:
+        """The keys of the Observations that readings of one set are spread over, each with its vitals."""
+        for key, places in self._plan(readings).groups:
+            yield key, [readings[place].vital for place in places if place >= 0]
+
+    def members(self, key: str) -> Sequence[str]:
+        """The vitals that the Observation of a key can hold."""
+        if self._us_core and key == "spo2":
+            return _OXYGEN
+        return self._panels[key].members if key in self._panels else (key,)
 
     def keys(self, item: SetItem) -> tuple[str, ...]:
         """Keys of the Observations that `observations` gives for the set, in order."""

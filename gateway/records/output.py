@@ -15,6 +15,7 @@ from pathlib import Path
 from gateway.errors import OutputError
 
 REPORT = "report.json"
+TOKEN = ".run"
 _LOCK = ".lock"
 
 
@@ -55,6 +56,7 @@ class Stage:
             fcntl.flock(self._lock, fcntl.LOCK_EX)
             self._syncing = ThreadPoolExecutor(1, thread_name_prefix="sync")
             self._written: list[Future[None]] = []
+            self._sealed = False
         except OSError as error:
             raise output_error(error, target) from error
 
@@ -62,16 +64,31 @@ class Stage:
         """Have finished files put on the disk in the background, while the conversion goes on."""
         self._written += [self._syncing.submit(_sync, self.folder / name) for name in names]
 
-    def commit(self) -> None:
-        """Move the finished folder into place; an earlier result goes away only after that."""
+    def seal(self, token: str = "") -> None:
+        """Have everything put on the disk; from here on the folder is complete, and only to be moved.
+
+        Args:
+            token: name of the run in its ledger, kept in the folder so that the ledger knows it again.
+        """
         try:
             for written in self._written:
                 written.result()
-            (self.folder / _LOCK).unlink()
+            if token:
+                (self.folder / TOKEN).write_text(f"{token}\n")
             for path in self.folder.iterdir():
                 if path.is_file():
                     _sync(path)
             _sync(self.folder)
+            self._sealed = True
+        except OSError as error:
+            raise output_error(error, self.target) from error
+
+    def commit(self) -> None:
+        """Move the finished folder into place; an earlier result goes away only after that."""
+        if not self._sealed:
+            self.seal()
+        try:
+            (self.folder / _LOCK).unlink()
             earlier = None
             if self.target.is_dir() and any(self.target.iterdir()):
                 earlier = Path(tempfile.mkdtemp(prefix=f".{self.target.name}.earlier-", dir=self.target.parent))

@@ -34,13 +34,37 @@ class Key(NamedTuple):
     sequence: str = ""
 
 
+class Earlier(NamedTuple):
+    """What the ledger holds of a set that was recorded by an earlier run.
+
+    Attributes:
+        identity: digest of the source identity, 16 bytes, as it was recorded.
+        run: number of the run that recorded it.
+        day: day on which it was recorded, ISO 8601.
+        readings: what was recorded, by vital (`gateway.conversion.remembering.canonical`).
+        keys: keys of its records.
+        retracted: it has been retracted since.
+    """
+
+    identity: bytes
+    run: int
+    day: str
+    readings: dict[str, str]
+    keys: frozenset[str]
+    retracted: bool = False
+
+
 class Seen(NamedTuple):
-    """Where a set with the same identity stood first, whether it said the same, and whether nobody can tell."""
+    """Where a set with the same identity stood first, whether it said the same, and whether nobody can tell.
+
+    `earlier` is given for a set that an earlier run recorded; `export` and `line` are then 0.
+    """
 
     export: int
     line: int
     same: bool
     undecided: bool = False
+    earlier: Earlier | None = None
 
 
 class BlockRepeats:

@@ -121,6 +121,18 @@ class RuleInfo(_Part):
     todo: Message = ""
 
 
+class HoldsInfo(_Part):
+    """What became of the holds of earlier runs, where there is a ledger."""
+
+    taken_up: Count = Field(description="sets held by earlier runs that were looked at again")
+    released: Count = Field(description="of these, sets that are now recorded")
+    repeats: Count = Field(description="of these, sets that had been recorded in the meantime")
+    opened: Count = Field(description="sets of this batch that wait, wholly or in part")
+    open: Count = Field(description="holds open after this batch")
+    reasons: dict[Line, Count] = Field(default={}, description="open holds by the rule that holds them")
+    corrected: Count = Field(default=0, description="sets of which a recorded value was corrected")
+
+
 class BatchInfo(_Part):
     """The circumstances of one batch."""
 
@@ -138,6 +150,7 @@ class BatchInfo(_Part):
         default=None, description="readings counted on the way in; null: not counted separately"
     )
     files: list[FileInfo] = Field(default=[], description="record files written")
+    holds: HoldsInfo | None = Field(default=None, description="work on holds; null: the batch used no ledger")
     failure: Message = Field(default="", description="why the batch stopped early; empty when it ran to its end")
 
 

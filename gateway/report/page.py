@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from gateway.model import Outcome
 from gateway.report import charts
 from gateway.report.model import MONITOR_EVENT, Band, DeviceSets, Place, Report, Unit, VitalValues, counted
-from gateway.report.text import BYTE_TITLES, LINE_TITLES
+from gateway.report.text import BYTE_TITLES, LINE_TITLES, holds_lines
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -78,6 +78,7 @@ def _environment() -> Environment:
         seen=_seen,
         range=_range,
         stop=_stop,
+        holds=holds_lines,
     )
     made.globals["counted"] = counted
     return made

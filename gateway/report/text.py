@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gateway.model import LineKind, Outcome
-from gateway.report.model import ReadingRow, Report, counted
+from gateway.report.model import HoldsInfo, ReadingRow, Report, counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -129,4 +129,22 @@ def _sums(report: Report) -> list[str]:
         lines.append(f"{counted(report.events.count, 'event')} of the monitor itself; the report lists them")
     records = ", ".join(f"{count:,} {kind}" for kind, count in report.records.items())
     lines.append(f"written: {records}" if records else "written: no records")
+    if report.batch.holds is not None:
+        lines += holds_lines(report.batch.holds)
+    return lines
+
+
+def holds_lines(holds: HoldsInfo) -> list[str]:
+    """What became of the holds of earlier runs, and what is open, in words."""
+    lines = []
+    if holds.taken_up:
+        still = holds.taken_up - holds.released - holds.repeats
+        lines.append(
+            f"{counted(holds.taken_up, 'held set')} of earlier runs taken up: {holds.released:,} recorded, "
+            f"{holds.repeats:,} recorded in the meantime, {still:,} still held"
+        )
+    if holds.corrected:
+        lines.append(f"{counted(holds.corrected, 'set')} recorded earlier now corrected")
+    reasons = ", ".join(f"{count:,} {slug}" for slug, count in holds.reasons.items())
+    lines.append(f"{counted(holds.open, 'set')} open in the ledger{f': {reasons}' if reasons else ''}")
     return lines

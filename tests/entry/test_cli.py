@@ -16,7 +16,7 @@ import pytest
 
 import gateway
 from gateway import checks, vocabulary
-from gateway.entry import cli
+from gateway.entry import cli, terminal
 from gateway.errors import InputError, MappingError, OutputError, UsageError
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -111,6 +111,8 @@ class TestConvert:
                     "sent": None,
                     "identifiers": False,
                     "replace": False,
+                    "ledger": None,
+                    "wait": 0.0,
                     "progress": None,
                 },
             )
@@ -120,7 +122,7 @@ class TestConvert:
         words = (
             "convert a.csv folder *.txt - --mapping m.toml --out o --as both --bundle ndjson --associations who.csv "
             "--workers 2 --verify full --received 2026-03-14T21:30:00-05:00 --sent 2026-03-14T21:00:00-05:00 "
-            "--identifiers --replace"
+            "--identifiers --replace --ledger led.db --wait 3"
         )
         assert cli.main(words.split()) == 0
         (places, options) = conversion.calls[0]
@@ -137,6 +139,8 @@ class TestConvert:
             "verify": "full",
             "identifiers": True,
             "replace": True,
+            "ledger": "led.db",
+            "wait": 3.0,
             "progress": None,
         }
 
@@ -159,14 +163,14 @@ class TestConvert:
             raise OutputError("the reader went away", where="standard output")
 
         conversion.status = 1
-        monkeypatch.setattr(cli, "_print", closed)
+        monkeypatch.setattr(cli, "say", closed)
         assert cli.main(CONVERT) == 1
         assert capsys.readouterr().err == "gateway: standard output: the reader went away.\n"
 
     def test_progress_is_shown_on_a_terminal_only(
         self, conversion: FakeConversion, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(cli, "_on_terminal", lambda stream: stream is sys.stderr)
+        monkeypatch.setattr(terminal, "on_terminal", lambda stream: stream is sys.stderr)
         assert cli.main(CONVERT) == 0
         progress = conversion.calls[0][1]["progress"]
         progress(3, 10)
@@ -263,7 +267,7 @@ class TestErrors:
     @pytest.mark.parametrize(
         ("words", "told"),
         [
-            ("convert", "EXPORT"),
+            ("convert", "--mapping"),
             ("convert a.csv --out o", "--mapping"),
             ("convert a.csv --mapping m.toml", "--out"),
             ("convert a.csv --mapping m.toml --out o --as pdf", "pdf"),
@@ -420,7 +424,7 @@ class TestLists:
         self, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, words: str
     ) -> None:
         monkeypatch.setenv("COLUMNS", "100")
-        monkeypatch.setattr(cli, "_on_terminal", lambda stream: stream is sys.stdout)
+        monkeypatch.setattr(terminal, "on_terminal", lambda stream: stream is sys.stdout)
         assert cli.main([words]) == 0
         table = capsys.readouterr().out.split("Editions")[0]
         assert max(map(len, table.splitlines())) <= 100

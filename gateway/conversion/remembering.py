@@ -1,0 +1,280 @@
+"""A run with a ledger: what was recorded before is known, what is held is taken up again, and everything is kept.
+
+One database transaction spans the whole run. It is committed when every record file is complete on the disk and
+before the result folder appears; a run that is killed in between is finished when the ledger is next opened.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gateway.checks import rules
+from gateway.conversion.blocks import BlockConverter, BlockResult, Retaken
+from gateway.conversion.exports import Export
+from gateway.conversion.lists import Lists
+from gateway.conversion.options import Job
+from gateway.errors import MappingError
+from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
+from gateway.model import Block, Effect, Tally
+from gateway.records.repeats import Earlier, Key, Repeats, Seen
+from gateway.version import VERSION
+
+if TYPE_CHECKING:
+    from gateway.ledger import Ledger, Run
+
+_LATEST = 2_000
+"""Sets of a device that a new list of it is aligned with."""
+
+
+@dataclass(slots=True)
+class HoldsTally:
+    """What became of the holds of earlier runs, and what this run added to them.
+
+    Attributes:
+        taken_up: holds that were looked at again.
+        released: of these, sets now recorded.
+        repeats: of these, sets that had been recorded in the meantime.
+        opened: holds this run added.
+        open: holds open after the run.
+        reasons: slug -> holds open after the run.
+        corrected: sets of which a recorded value was corrected.
+        sets: sets this run added to the ledger.
+    """
+
+    taken_up: int = 0
+    released: int = 0
+    repeats: int = 0
+    opened: int = 0
+    open: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+    corrected: int = 0
+    sets: int = 0
+
+
+def run_info(job: Job, started: datetime) -> RunInfo:
+    """How the ledger is to remember a run."""
+    loaded, options = job.loaded, job.options
+    text = Path(loaded.path).read_bytes()
+    if hashlib.sha256(text).hexdigest() != loaded.sha256:
+        raise MappingError("The mapping changed while it was read", where=loaded.path, todo="Run again")
+    return RunInfo(
+        mapping_sha256=loaded.sha256,
+        mapping_title=loaded.mapping.title,
+        mapping_version=loaded.mapping.version,
+        namespace=loaded.mapping.namespace,
+        mapping_text=text.decode("utf-8-sig"),
+        gateway=VERSION,
+        options=json.dumps({"records": options.records_as, "bundle": options.bundle}, sort_keys=True),
+        associations_sha256=job.associations.sha256 if job.associations is not None else "",
+        started=started,
+    )
+
+
+class Remembering:
+    """The ledger's side of one run.
+
+    Args:
+        ledger: the ledger.
+        run: the run under way.
+        job: the same run, as the converters know it.
+        seen: the sets and lists of this batch.
+    """
+
+    def __init__(self, ledger: Ledger, run: Run, job: Job, seen: Repeats | Lists) -> None:
+        self._ledger = ledger
+        self._run = run
+        self._job = job
+        self._seen = seen
+        self._export = 0
+        self.tally = HoldsTally()
+        if isinstance(seen, Lists):
+            seen.earlier = self.lists_of
+
+    # -- what is known
+
+    def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
+        """Remember the keys; return, by position, those seen before in this batch or recorded by an earlier run."""
+        if isinstance(self._seen, Lists):
+            return dict(self._seen.admit(keys))
+        recorded = self._run.known([key.identity for key in keys])
+        if not recorded:
+            return dict(self._seen.admit(keys))
+        found: dict[int, Seen] = {}
+        rest: list[int] = []
+        for position, key in enumerate(keys):
+            before = recorded.get(key.identity)
+            if before is not None:
+                same = before.content == key.content
+                found[position] = Seen(0, 0, same, earlier=_earlier(before))
+                if same and before.state == "recorded":
+                    continue
+            rest.append(position)
+        # What says something else than the ledger may say it twice in this batch.
+        for position, seen in self._seen.admit([keys[position] for position in rest]).items():
+            found[rest[position]] = seen
+        return found
+
+    def lists_of(self, device: str) -> list[tuple[Key, Earlier]]:
+        """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
+        latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
+        return [
+            (Key(each.epoch, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
+            for each in sorted(latest, key=lambda each: each.epoch)
+        ]
+
+    # -- what is new
+
+    def begin_export(self, export: Export) -> tuple[bool, frozenset[int]]:
+        """Begin with the blocks of an export.
+
+        Returns:
+            Whether an earlier run has read the same bytes, and the lines of sets in it that were discarded.
+        """
+        form = self._job.loaded.mapping.form
+        self._export, known = self._run.export(export.sha256, export.size, export.lines, form)
+        return known, self._run.discarded(self._export) if known else frozenset()
+
+    def keep(self, block: Block, result: BlockResult) -> None:
+        """Remember what became of a block of the export begun last."""
+        self._run.add_block(self._export, block.number, packed(block, self._job.options.sent))
+        self._keep(self._export, result)
+        if result.holds:
+            self._run.add_holds(self._export, result.holds)
+            self.tally.opened += len(result.holds)
+
+    def _keep(self, export: int, result: BlockResult) -> None:
+        if result.sets:
+            self._run.add_sets(export, result.sets)
+            self.tally.sets += len(result.sets)
+        for row in result.revised:
+            self._run.revise_set(export, row)
+            self.tally.corrected += row.status == "corrected"
+        if result.sightings:
+            self._run.add_sightings(export, result.sightings)
+        for name in result.files:
+            self._run.add_content(name, (self._job.folder / name).read_bytes())
+
+    # -- what is held
+
+    def take_up(self, written: Callable[[BlockResult], None]) -> None:
+        """Take up the holds of earlier runs that were made with this mapping, in whichever version.
+
+        Args:
+            written: told of each block result, for its files and records.
+        """
+        mapping = self._job.loaded.mapping
+        holds = self._ledger.holds(HoldFilter(namespace=mapping.namespace, mapping_title=mapping.title, state="open"))
+        by_block: dict[tuple[int, int, bool], list[Hold]] = {}
+        for hold in holds:
+            by_block.setdefault((hold.export_id, hold.block, hold.action == "confirm"), []).append(hold)
+        converters: dict[bool, BlockConverter] = {}
+        for number, ((export, place, confirmed), group) in enumerate(sorted(by_block.items()), start=1):
+            stored = self._ledger.block(export, place)
+            block, sent = unpacked(stored.data)
+            block.export, block.number = 0, number
+            if confirmed not in converters:
+                job = _lenient(self._job) if confirmed else self._job
+                converters[confirmed] = BlockConverter(job, stored.export_sha256)
+            converter = converters[confirmed]
+            converter.of_export(stored.export_sha256)
+            retaken = Retaken(
+                frozenset(hold.line for hold in group),
+                {hold.line: hold.patient for hold in group if hold.action == "assign"},
+                frozenset(hold.line for hold in group if confirmed),
+                sent,
+            )
+            result = converter.convert(block, self.admit, retaken)
+            self._settle(export, place, group, result)
+            written(result)
+        if isinstance(self._seen, Lists):
+            # A few entries of a list say nothing about gaps in it.
+            self._seen.findings()
+
+    def _settle(self, export: int, place: int, group: Sequence[Hold], result: BlockResult) -> None:
+        result.sets = [row._replace(block=place) for row in result.sets]
+        result.revised = [row._replace(block=place) for row in result.revised]
+        self._keep(export, result)
+        still = {row.line for row in result.holds}
+        if result.holds:
+            self._run.add_holds(export, [row._replace(block=place) for row in result.holds])
+        # An entry that the mapping does not find any more is still there, and waits on.
+        gone = set(result.taken) - still
+        repeats = {sighting.line for sighting in result.sightings}
+        released = [hold.id for hold in group if hold.line in gone and hold.line not in repeats]
+        again = [hold.id for hold in group if hold.line in gone and hold.line in repeats]
+        self._run.close_holds(released, "released")
+        self._run.close_holds(again, "repeat")
+        self.tally.taken_up += len(group)
+        self.tally.released += len(released)
+        self.tally.repeats += len(again)
+
+    def finish(self, tally: Tally) -> str:
+        """Count what is open, for the report; the counts of the run as JSON, for the ledger."""
+        self.tally.open, self.tally.reasons = self._run.open_holds()
+        counts = {
+            "outcomes": dict(Counter({outcome.value: n for (_, outcome), n in tally.outcomes.items()})),
+            "lines": tally.lines.total(),
+            "sets": self.tally.sets,
+            "released": self.tally.released,
+            "opened": self.tally.opened,
+            "open": self.tally.open,
+        }
+        return json.dumps(counts, sort_keys=True)
+
+
+def _lenient(job: Job) -> Job:
+    """The same run for sets that a person has confirmed: what a mapping may relax is relaxed to a note."""
+    mapping = job.loaded.mapping
+    noted = {slug: Effect.NOTE.value for slug, rule in rules().items() if rule.adjustable}
+    relaxed = mapping.model_copy(update={"rules": {**mapping.rules, **noted}})
+    return replace(job, loaded=replace(job.loaded, mapping=relaxed))
+
+
+def _earlier(known: KnownSet) -> Earlier:
+    pairs = [part.partition("=") for part in known.readings.split(";") if part]
+    return Earlier(
+        known.identity,
+        known.run,
+        known.recorded_at.strftime("%Y-%m-%d"),
+        {vital: text for vital, _, text in pairs},
+        frozenset(filter(None, known.keys.split(","))),
+        known.state == "retracted",
+    )
+
+
+def packed(block: Block, sent: datetime | None) -> bytes:
+    """A block as the ledger keeps it: all that is needed to convert it again."""
+    content = {
+        "fields": block.fields,
+        "text": block.text,
+        "first_line": block.first_line,
+        "damaged": sorted(block.damaged),
+        "context": block.context,
+        "captured": block.captured,
+        "sent": sent.isoformat() if sent is not None else "",
+    }
+    return zlib.compress(json.dumps(content, ensure_ascii=False).encode("utf-8", "surrogatepass"), 1)
+
+
+def unpacked(data: bytes) -> tuple[Block, datetime | None]:
+    """A block that was kept, and when its list was sent where that had been given."""
+    content = json.loads(zlib.decompress(data).decode("utf-8", "surrogatepass"))
+    block = Block(
+        export=0,
+        number=0,
+        fields=tuple(content["fields"]),
+        text=content["text"],
+        first_line=content["first_line"],
+        damaged=frozenset(content["damaged"]),
+        context=dict(content["context"]),
+        captured=tuple((line, time) for line, time in content["captured"]),
+    )
+    return block, datetime.fromisoformat(content["sent"]) if content["sent"] else None

@@ -1,0 +1,341 @@
+"""Commands that work on a ledger: holds, resolve, retract, trace, audit."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.entry.terminal import instant, say, say_details, say_table
+from gateway.errors import UsageError
+
+if TYPE_CHECKING:
+    from gateway.ledger import Hold, HoldFilter
+
+LedgerOption = Annotated[
+    str, typer.Option("--ledger", metavar="FILE|URL", help="The ledger: SQLite file or postgresql:// URL.")
+]
+ReasonOption = Annotated[str | None, typer.Option("--reason", metavar="SLUG", help="Only holds by this rule.")]
+DeviceOption = Annotated[str | None, typer.Option("--device", metavar="ID", help="Only this device.")]
+OlderOption = Annotated[
+    float | None, typer.Option("--older-than", metavar="DAYS", min=0, help="Only holds opened so many days ago.")
+]
+WhoOption = Annotated[str, typer.Option("--who", metavar="NAME", help="Who decides this.")]
+WhyOption = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why, in words, without identifiers.")]
+DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would happen, and change nothing.")]
+
+
+class Action(StrEnum):
+    """How a hold is settled."""
+
+    ASSIGN = "assign"
+    CONFIRM = "confirm"
+    DISCARD = "discard"
+
+
+class Reason(StrEnum):
+    """Why records are taken back."""
+
+    WRONG_PATIENT = "wrong-patient"
+    ERROR = "error"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    app.command(epilog="Exit status: 0, 2 the ledger cannot be read.")(holds)
+    app.command(epilog="Exit status: 0 settled, 2 nothing was settled.")(resolve)
+    app.command(epilog="Exit status: 0 retracted, 2 nothing was retracted.")(retract)
+    app.command(epilog="Exit status: 0, 1 nothing is known of it, 2 the ledger cannot be read.")(trace)
+    app.command(epilog="Exit status: 0 the trail is whole, 1 it has been tampered with, 2 it cannot be read.")(audit)
+
+
+def holds(
+    ledger: LedgerOption,
+    reason: ReasonOption = None,
+    device: DeviceOption = None,
+    older_than: OlderOption = None,
+    everyone: Annotated[bool, typer.Option("--all", help="List every hold, not only the oldest 50.")] = False,
+) -> None:
+    """List what is held, by reason, age and device; patients are not named."""
+    from gateway.ledger import open_ledger
+
+    with open_ledger(ledger, readonly=True) as opened:
+        found = opened.holds(_filter((), reason, device, older_than))
+    if not found:
+        say("Nothing is held.")
+        return
+    now = datetime.now(UTC)
+    _say_groups("By reason", Counter(slug for hold in found for slug in hold.reasons.split(",")))
+    _say_groups("By age", Counter(_age(now - hold.opened_at) for hold in found))
+    _say_groups("By device", Counter(hold.device or "(no device)" for hold in found))
+    shown = found if everyone else found[:50]
+    rows = [
+        (
+            str(hold.id),
+            f"{(now - hold.opened_at).days} d",
+            hold.device,
+            _time(hold.epoch),
+            hold.reasons,
+            _few(hold.vitals),
+            f"{hold.export_sha256[:12]} line {hold.line}",
+            hold.action,
+        )
+        for hold in shown
+    ]
+    say_table(("hold", "age", "device", "time (UTC)", "held by", "vitals", "export", "decision"), rows)
+    if len(shown) < len(found):
+        say(f"{len(shown)} of {len(found):,} holds are listed; --all lists every one.")
+
+
+def resolve(
+    action: Annotated[
+        Action,
+        typer.Argument(
+            metavar="ACTION",
+            help="assign: the readings belong to the patient named by --patient; confirm: the values are plausible "
+            "as they are; discard: they are not wanted.",
+        ),
+    ],
+    ledger: LedgerOption,
+    who: WhoOption,
+    why: WhyOption,
+    numbers: Annotated[list[int] | None, typer.Argument(metavar="HOLD", help="Numbers from gateway holds.")] = None,
+    patient: Annotated[
+        str | None, typer.Option("--patient", metavar="ID", help="With assign: the patient's identifier.")
+    ] = None,
+    reason: ReasonOption = None,
+    device: DeviceOption = None,
+    older_than: OlderOption = None,
+    dry_run: DryRunOption = False,
+) -> None:
+    """Settle holds: assign a patient, confirm values as plausible, or discard them.
+
+    Who and why go into the audit trail. Assigned and confirmed sets are recorded by the next run with this ledger.
+    """
+    from gateway.ledger import open_ledger
+
+    if (action is Action.ASSIGN) != (patient is not None):
+        todo = "Name the patient with --patient" if patient is None else "Leave --patient out"
+        raise UsageError(f"{action.value} {'needs' if patient is None else 'does not use'} --patient",
+                         where="gateway resolve", todo=todo)  # fmt: skip
+    if not numbers and reason is None and device is None and older_than is None:
+        raise UsageError(
+            "no hold was named", where="gateway resolve",
+            todo="Name holds by number, or a group of them with --reason, --device or --older-than",
+        )  # fmt: skip
+    _need_words(who, "--who")
+    _need_words(why, "--why")
+    with open_ledger(ledger, create=False) as opened:
+        found = opened.holds(_filter(numbers or (), reason, device, older_than))
+        missing = set(numbers or ()) - {hold.id for hold in found}
+        if missing or not found:
+            named = f"hold {min(missing)} is not open" if missing else "no open hold fits"
+            raise UsageError(named, where="gateway resolve", todo="See gateway holds for what is open")
+        unfit = [hold.id for hold in found if not _fits(action, hold)]
+        if unfit:
+            what = "has no usable time or device to assign a patient to" if action is Action.ASSIGN else (
+                "is held for more than its values, and cannot be released by confirming them"
+            )  # fmt: skip
+            raise UsageError(f"hold {unfit[0]} {what}", where="gateway resolve", todo="Settle it in another way")
+        if not dry_run:
+            opened.settle([hold.id for hold in found], action.value, patient or "", who, why, at=datetime.now(UTC))
+    readings = sum(hold.readings for hold in found)
+    done = "would be settled" if dry_run else "settled"
+    later = "" if action is Action.DISCARD or dry_run else " The next run with this ledger records them."
+    count = f"{len(found):,} {'hold' if len(found) == 1 else 'holds'} with {readings:,} readings"
+    say(f"{count} {done}: {action.value}.{later}")
+
+
+def retract(
+    ledger: LedgerOption,
+    who: WhoOption,
+    why: WhyOption,
+    sets: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="SET", help="Sets, by the first 32 characters of a record's identifier."),
+    ] = None,
+    reason: Annotated[
+        Reason,
+        typer.Option("--reason", help="wrong-patient: v2 OBX-11 W; error: OBX-11 D. FHIR: entered-in-error in both."),
+    ] = Reason.ERROR,
+    device: DeviceOption = None,
+    since: Annotated[str | None, typer.Option("--from", metavar="TIME", help="From this time on, with offset.")] = None,
+    until: Annotated[str | None, typer.Option("--to", metavar="TIME", help="Until before this time.")] = None,
+    patient: Annotated[str | None, typer.Option("--patient", metavar="ID", help="Recorded for this patient.")] = None,
+    mapping_version: Annotated[
+        str | None, typer.Option("--mapping-version", metavar="TEXT", help="Recorded with this version of a mapping.")
+    ] = None,
+    run: Annotated[int | None, typer.Option("--run", metavar="NUMBER", help="Recorded by this run.")] = None,
+    out: Annotated[str | None, typer.Option("--out", metavar="DIR", help="Folder for the records.")] = None,
+    mapping: Annotated[
+        str | None,
+        typer.Option("--mapping", metavar="FILE", help="Record the sets anew with this mapping, where it can."),
+    ] = None,
+    associations: Annotated[
+        str | None, typer.Option("--associations", metavar="FILE", help="With --mapping: who was on which device.")
+    ] = None,
+    dry_run: DryRunOption = False,
+) -> None:
+    """Take records back, and record their sets rightly where that is known.
+
+    Writes retractions for everything that was recorded of the sets: FHIR status entered-in-error, v2 result status W
+    or D. The sets are held from then on. With --mapping they are taken up at once, after the retractions.
+    """
+    from gateway.conversion import retraction
+    from gateway.ledger import SetFilter
+
+    which = SetFilter(
+        identities=tuple(_identity(each) for each in sets) if sets else None,
+        device=device,
+        since=None if since is None else int(instant(since, "--from").timestamp()),
+        until=None if until is None else int(instant(until, "--to").timestamp()),
+        patient=patient,
+        mapping_version=mapping_version,
+        run=run,
+    )
+    if which == SetFilter():
+        raise UsageError(
+            "nothing was named to retract", where="gateway retract",
+            todo="Name sets, or choose them with --device, --from and --to, --patient, --mapping-version or --run",
+        )  # fmt: skip
+    if out is None and not dry_run:
+        raise UsageError("no folder was named", where="gateway retract", todo="Name one with --out, or try --dry-run")
+    _need_words(who, "--who")
+    _need_words(why, "--why")
+    done = retraction.retract(
+        ledger, which, Path(out) if out is not None else None, who=who, why=why, reason=reason.value,
+        mapping=mapping, associations=associations, dry_run=dry_run,
+    )  # fmt: skip
+    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Retracted:\n")
+    say_details(done.words())
+
+
+def trace(
+    ledger: LedgerOption,
+    record: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="RECORD-ID",
+            help="Identifier or id of a FHIR record, filler number (OBR-3), or control id (MSH-10) of a v2 message.",
+        ),
+    ] = None,
+    export: Annotated[
+        Path | None, typer.Option("--export", metavar="FILE", help="Instead: an export, with --line.")
+    ] = None,
+    line: Annotated[int | None, typer.Option("--line", metavar="N", min=1, help="Line of the export, from 1.")] = None,
+    verbatim: Annotated[
+        bool, typer.Option("--verbatim", help="Show the text of the export's lines, which may identify people.")
+    ] = False,
+) -> int:
+    """Show the way of a record back to its line in the export, or of a line forward to its records."""
+    from gateway.conversion import tracing
+
+    if (record is None) == (export is None) or (export is None) != (line is None):
+        raise UsageError(
+            "name either a record, or an export and a line of it", where="gateway trace",
+            todo="gateway trace RECORD-ID, or gateway trace --export FILE --line N",
+        )  # fmt: skip
+    if record is not None:
+        found = tracing.back(ledger, record, verbatim=verbatim)
+    else:
+        assert export is not None
+        assert line is not None
+        found = tracing.forward(ledger, export, line, verbatim=verbatim)
+    for number, part in enumerate(found):
+        say(("" if number == 0 else "\n") + part.title)
+        say_details([(f"  {name}", words) for name, words in part.rows])
+    if not found:
+        say("The ledger knows nothing of it.")
+    return 0 if found else 1
+
+
+def audit(
+    ledger: LedgerOption,
+    subject: Annotated[
+        str | None, typer.Option("--subject", metavar="TEXT", help="Only entries about this hold, set or run.")
+    ] = None,
+) -> int:
+    """Show the audit trail, and check that nobody has changed it."""
+    from gateway.ledger import open_ledger
+
+    with open_ledger(ledger, readonly=True) as opened:
+        entries = opened.audit(subject=subject) if subject is not None else opened.audit()
+        broken = opened.verify_audit()
+    for entry in entries:
+        say(f"{entry.id}  {entry.at:%Y-%m-%d %H:%M:%S} UTC  {entry.who}: {entry.action} {entry.subject}: {entry.why}")
+    if broken is not None:
+        say(f"The trail is broken: entry {broken} does not fit the one before it.")
+        return 1
+    say(f"{len(entries):,} {'entry' if len(entries) == 1 else 'entries'}; the trail is whole.")
+    return 0
+
+
+def _filter(numbers: Sequence[int], reason: str | None, device: str | None, older_than: float | None) -> HoldFilter:
+    from gateway.checks import rules
+    from gateway.entry.terminal import look_up
+    from gateway.ledger import HoldFilter
+
+    if reason is not None:
+        look_up(reason, rules(), "rule", "--reason", "Run gateway rules for the list")
+    return HoldFilter(
+        ids=tuple(numbers) or None,
+        reason=reason,
+        device=device,
+        older_than=None if older_than is None else datetime.now(UTC) - timedelta(days=older_than),
+    )
+
+
+def _fits(action: Action, hold: Hold) -> bool:
+    """Whether a hold can be settled in this way at all."""
+    from gateway.checks import rules
+
+    if action is Action.ASSIGN:
+        return hold.epoch is not None
+    if action is Action.CONFIRM:
+        known = rules()
+        own = [slug for slug in hold.reasons.split(",") if slug not in ("panel-member-held",)]
+        return all(slug == "retracted-before" or (slug in known and known[slug].adjustable) for slug in own)
+    return True
+
+
+def _need_words(text: str, option: str) -> None:
+    if not text.strip():
+        raise UsageError("this must not be empty", where=option, todo="It goes into the audit trail")
+
+
+def _identity(text: str) -> bytes:
+    digits = text.removeprefix("Observation/")[:32]
+    try:
+        identity = bytes.fromhex(digits)
+    except ValueError:
+        identity = b""
+    if len(identity) != 16:
+        raise UsageError(
+            "this is not the identifier of a record", where="SET", todo="It begins with 32 hexadecimal digits"
+        )
+    return identity
+
+
+def _age(age: timedelta) -> str:
+    for days, words in ((1, "up to a day"), (7, "up to a week"), (30, "up to 30 days")):
+        if age <= timedelta(days=days):
+            return words
+    return "older than 30 days"
+
+
+def _few(vitals: str) -> str:
+    names = vitals.split(",")
+    return vitals if len(names) <= 3 else f"{', '.join(names[:2])} and {len(names) - 2} more"
+
+
+def _time(epoch: int | None) -> str:
+    return "" if epoch is None else datetime.fromtimestamp(epoch, UTC).strftime("%Y-%m-%d %H:%M")
+
+
+def _say_groups(title: str, counts: Counter[str]) -> None:
+    say(f"{title}: " + ", ".join(f"{count:,} {words}" for words, count in counts.most_common(10)) + "\n")

@@ -1,0 +1,124 @@
+"""What the commands share: printing, looking names up, reading times."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from datetime import datetime
+from typing import TextIO, TypeVar
+
+from gateway.errors import OutputError, UsageError
+
+T = TypeVar("T")
+
+
+def instant(text: str, where: str) -> datetime:
+    """Read an ISO 8601 time with offset; `where` is the option or file it stands in.
+
+    Raises:
+        UsageError: the text is no such time, or has no offset.
+    """
+    todo = "Write it as 2026-03-14T21:30:00-05:00"
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError("this is not an ISO 8601 time", where=where, todo=todo) from None
+    if instant.tzinfo is None:
+        raise UsageError("the time has no offset from UTC, and none is guessed", where=where, todo=todo)
+    return instant
+
+
+def look_up(key: str, table: Mapping[str, T], kind: str, where: str, todo: str) -> T:
+    """Look a name up.
+
+    Raises:
+        UsageError: there is no such name; the nearest one is suggested.
+    """
+    if key in table:
+        return table[key]
+    near = difflib.get_close_matches(key, table, n=1)
+    raise UsageError(
+        f"there is no {kind} '{key}'" + (f"; did you mean '{near[0]}'" if near else ""), where=where, todo=todo
+    )
+
+
+def say_details(rows: Sequence[tuple[str, str]]) -> None:
+    """Print names and texts, one below the other, folded to a width that can be read."""
+    import textwrap
+
+    left = max(len(name) for name, _ in rows) + 2
+    for name, words in rows:
+        if words:
+            lines = textwrap.wrap(words, 96 - left, break_long_words=False, break_on_hyphens=False)
+            say(f"{name:<{left}}" + f"\n{'':<{left}}".join(lines))
+
+
+def say_table(heading: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table: folded to the width of a terminal, or one plain line for each row."""
+    if on_terminal(sys.stdout):
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(*heading, box=box.SIMPLE_HEAD, pad_edge=False)
+        for row in rows:
+            table.add_row(*row)
+        console = Console()
+        with console.capture() as capture:
+            console.print(table, markup=False)
+        say(capture.get().rstrip("\n"))
+        return
+    widths = [max(len(row[column]) for row in (heading, *rows)) for column in range(len(heading))]
+    for row in (heading, *rows):
+        say("  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def on_terminal(stream: TextIO | None) -> bool:
+    """Whether a stream leads to a terminal that can show more than lines."""
+    return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def say(words: str) -> None:
+    """Print to standard output.
+
+    Raises:
+        OutputError: it was closed, or is full.
+    """
+    try:
+        print(words, flush=True)
+    except OSError as error:
+        # What is left in the buffer must go somewhere, or the interpreter complains once more on its way out.
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if isinstance(error, BrokenPipeError):
+            what, todo = "the reader went away before everything was printed", "Let it read to the end"
+        else:
+            what, todo = f"cannot print: {reason(error)}", "Free the space, or print somewhere else"
+        raise OutputError(what, where="standard output", todo=todo) from error
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[int, int], None] | None]:
+    """Give a progress bar's callback (done, total) when a terminal is there to see it, else None."""
+    if not on_terminal(sys.stderr):
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("converting", total=None)
+
+        def show(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total or None)
+
+        yield show
+
+
+def reason(error: OSError) -> str:
+    """What the operating system says about an error, without its final stop."""
+    return (error.strerror or type(error).__name__).rstrip(".")
