@@ -28,7 +28,7 @@ from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_map
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
-from gateway.identity.associations import load_associations
+from gateway.identity import load_associations
 from gateway.model import (
     Finding,
     Noticed,
@@ -89,7 +89,7 @@ def convert(
         out: folder for the result; it appears only when everything in it is complete.
         as_: "fhir", "oru" or "both".
         bundle: "transaction", "collection" or "ndjson".
-        associations: CSV of who was on which device, or None.
+        associations: file of who was on which device (CSV, FHIR or HL7 v2), or None.
         workers: processes that convert at the same time; the result is the same for any number.
         verify: "sample" or "full": which records go through the reference libraries besides our own checks.
         received: when the exports were received (with a zone); it is written into MSH-7 and Provenance and is the
@@ -130,7 +130,7 @@ def convert(
             where=str(mapping),
             todo="Name the list of associations with --associations",
         )
-    known = load_associations(associations) if associations is not None else None
+    known = load_associations(associations, loaded.mapping) if associations is not None else None
     if ledger is not None and replace:
         raise UsageError(
             "With --ledger a result is never replaced: its records may have been sent", where="--replace",

@@ -11,7 +11,7 @@ from gateway.conversion.blocks import BlockConverter
 from gateway.conversion.exports import blocks_of, find_exports
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.understanding import Candidate
-from gateway.identity.associations import load_associations
+from gateway.identity import load_associations
 from gateway.vocabulary import units, vitals
 
 
@@ -24,7 +24,7 @@ def preview(
         mapping: the mapping file.
         export: one export.
         entries: how many sets to show.
-        associations: CSV of who was on which device, or None.
+        associations: file of who was on which device (CSV, FHIR or HL7 v2), or None.
 
     Raises:
         GatewayError: the mapping or the export cannot be used.
@@ -33,7 +33,7 @@ def preview(
     with tempfile.TemporaryDirectory() as scratch:
         found = find_exports([export], loaded.mapping, Path(scratch))[0]
         options = Options(received=int(datetime.now(UTC).timestamp()))
-        known = load_associations(associations) if associations is not None else None
+        known = load_associations(associations, loaded.mapping) if associations is not None else None
         converter = BlockConverter(Job(loaded, options, known, Path(scratch)), found.sha256)
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):

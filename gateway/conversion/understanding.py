@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 
 from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
 from gateway.conversion.options import Options
-from gateway.identity.associations import Associations
+from gateway.identity import Associations, Identifier, Identifiers
 from gateway.mapping import LoadedMapping, columns
-from gateway.mapping.model import Identified, Site, VitalSource
+from gateway.mapping.model import Identified, PatientSystem, Site, VitalSource
 from gateway.model import (
     Effect,
     Entry,
@@ -112,8 +112,16 @@ class Understanding:
         self._wall_clock = mapping.time.zone != "offset-in-text"
         self._moments: dict[str, Moment] = {}
         self._patient_at = self._position(mapping.patient.column)
-        self._patients: dict[str, Party] = {}
-        self._patient_pattern = re.compile(mapping.patient.pattern) if mapping.patient.pattern else None
+        patient = mapping.patient
+        self._identifiers = Identifiers(strip=patient.strip, pattern=patient.pattern, check=patient.check)
+        self._issuer_column = patient.systems.column if patient.systems is not None else None
+        self._issuer_at = self._position(self._issuer_column)
+        self._issuers = dict(patient.systems.values) if patient.systems is not None else {}
+        own = PatientSystem(system=patient.system, authority=patient.authority, type=patient.type)
+        self._by_system = {"": own} | {each.system: each for each in self._issuers.values()} | {patient.system: own}
+        # By system, then by text: of the export, and of the associations, whose texts have no prefix.
+        self._patients: dict[str, dict[str, Party | str]] = {}
+        self._associated: dict[str, dict[str, Party | str]] = {}
         self._device = self._role(mapping.device)
         self._operator = self._role(mapping.operator)
         self._location = self._role(mapping.location)
@@ -270,9 +278,14 @@ class Understanding:
         if device is None and self._mapping.device.column:
             note(Noticed("device-missing", "the entry names no device"), self._mapping.device.column or "")
         parties = (device, self._operator(cells), self._location(cells), self._encounter(cells))
-        if _MALFORMED in parties:
-            note(Noticed("identifier-malformed", "an identifier holds control characters or broken text"))
-        if patient is None or not moment.fhir or _MALFORMED in parties:
+        unusable = _MALFORMED in parties or _MISCHECKED in parties
+        for name, party in zip(_ROLES, parties, strict=True) if unusable else ():
+            if party is _MALFORMED:
+                message = f"the {name}'s identifier is blank, or holds control characters or broken text"
+                note(Noticed("identifier-malformed", message))
+            elif party is _MISCHECKED:
+                note(Noticed("identifier-check-digit", f"the {name}'s identifier fails its check digit"))
+        if patient is None or not moment.fhir or unusable:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
         elif readings:
             digest = self._identity(patient, device, moment, cells, content)
@@ -547,6 +560,7 @@ class Understanding:
             fixed = Party(source.fixed, source.system, source.authority) if source.fixed else None
             return lambda _: fixed
         known: dict[str, Party | None] = {}
+        identifiers = Identifiers(strip=source.strip, check=source.check)
 
         def party(cells: list[str]) -> Party | None:
             text = cells[position]
@@ -554,10 +568,13 @@ class Understanding:
                 return known[text]
             if len(known) > _TEXTS_KEPT:
                 known.clear()
-            value = text.strip(BLANKS)
-            known[text] = Party(value, source.system, source.authority) if value else None
-            if _UNPRINTABLE.search(value):
+            written = text.strip(BLANKS)
+            value, fault = identifiers.read(written)
+            known[text] = Party(value, source.system, source.authority) if written else None
+            if _UNPRINTABLE.search(written) or (written and fault == "form"):
                 known[text] = _MALFORMED
+            elif written and fault:
+                known[text] = _MISCHECKED
             return known[text]
 
         return party
@@ -567,39 +584,75 @@ class Understanding:
     ) -> Party | None:
         column = self._mapping.patient.column or ""
         text = cells[self._patient_at].strip(BLANKS) if self._patient_at >= 0 else ""
-        malformed = bool(text) and self._patient_pattern is not None and not self._patient_pattern.fullmatch(text)
-        if malformed:
-            note(Noticed("patient-malformed", "the patient identifier does not have the declared form"), column)
-            return None
+        named: Party | None = None
+        if text:
+            system = ""
+            if self._issuer_at >= 0:
+                issuer = self._issuers.get(cells[self._issuer_at].strip(BLANKS))
+                if issuer is None:
+                    message = "the mapping does not say whose identifier the patient's is"
+                    note(Noticed("patient-system-undeclared", message), self._issuer_column)
+                    return None
+                system = issuer.system
+            found = self._party(self._patients, text, system, self._identifiers.read)
+            if isinstance(found, str):
+                note(_REFUSED[found], column)
+                return None
+            named = found
         if self._associations is not None and moment.fhir:
-            if device is None:
-                note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
-                return None
-            start, width = moment.epoch, {"day": 86400, "minute": 60}.get(moment.precision, 1)
-            if self._ages is not None:
-                start, width = start - self._ages.step + 1, self._ages.step + self._ages.slack
-            found = self._associations.find(device.value, start, width)
-            if found.rule:
-                if found.rule == "association-none" and text:
-                    return self._known_patient(text)
-                note(Noticed(found.rule, found.message))
-                return None
-            if text and text != found.patient:
-                note(Noticed("patient-disagrees", "the export and the association name different patients"), column)
-                return None
-            return self._known_patient(found.patient)
-        if not text:
+            return self._by_association(self._associations, named, device, moment, note)
+        if named is None:
             note(Noticed("patient-missing", "the entry names no patient and no association was given"), column)
-            return None
-        return self._known_patient(text)
+        return named
 
-    def _known_patient(self, text: str) -> Party:
-        party = self._patients.get(text)
+    def _by_association(
+        self,
+        associations: Associations,
+        named: Party | None,
+        device: Party | None,
+        moment: Moment,
+        note: Callable[..., None],
+    ) -> Party | None:
+        """The patient who was on the device; `named` is the export's own, with whom the association must agree."""
+        if device is None:
+            note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
+            return None
+        start, width = moment.epoch, {"day": 86400, "minute": 60}.get(moment.precision, 1)
+        if self._ages is not None:
+            start, width = start - self._ages.step + 1, self._ages.step + self._ages.slack
+        found = associations.find(device.value, start, width)
+        if found.rule:
+            if found.rule == "association-none" and named is not None:
+                return named
+            note(Noticed(found.rule, found.message))
+            return None
+        patient = self._party(self._associated, found.patient, found.system, self._identifiers.judged)
+        if isinstance(patient, str):
+            rule, message = _REFUSED[patient]
+            note(Noticed(rule, message.replace("the patient", "the association's patient", 1)))
+            return None
+        if named is not None and (named.value, named.system) != (patient.value, patient.system):
+            column = self._mapping.patient.column or ""
+            note(Noticed("patient-disagrees", "the export and the association name different patients"), column)
+            return None
+        return patient
+
+    def _party(
+        self,
+        memo: dict[str, dict[str, Party | str]],
+        text: str,
+        system: str,
+        read: Callable[[str], Identifier],
+    ) -> Party | str:
+        """The patient of an identifier: one object for each distinct text; or what is wrong with it."""
+        known = memo.setdefault(system, {})
+        party = known.get(text)
         if party is None:
-            if len(self._patients) > _TEXTS_KEPT:
-                self._patients.clear()
-            patient = self._mapping.patient
-            party = self._patients[text] = Party(text, patient.system, patient.authority, patient.type)
+            if len(known) > _TEXTS_KEPT:
+                known.clear()
+            issuer = self._by_system[system]
+            value, fault = read(text)
+            party = known[text] = fault or Party(value, issuer.system, issuer.authority, issuer.type)
         return party
 
     def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str], content: str) -> bytes:
@@ -665,6 +718,12 @@ _UNREAD = Reading("", "", Outcome.UNREADABLE)
 _UNNAMED = Reading("", "", Outcome.HELD)
 _NOBODY = Party("")
 _MALFORMED = Party("")
+_MISCHECKED = Party("")
+_ROLES = ("device", "operator", "location", "encounter")
+_REFUSED = {
+    "form": Noticed("patient-malformed", "the patient identifier does not have the declared form"),
+    "check-digit": Noticed("identifier-check-digit", "the patient identifier fails its check digit"),
+}
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 

@@ -158,7 +158,10 @@ def convert(
         BundleKind, typer.Option("--bundle", help="How FHIR resources are put into files.")
     ] = BundleKind.TRANSACTION,
     associations: Annotated[
-        str | None, typer.Option("--associations", metavar="FILE", help="CSV of who was on which device, and when.")
+        str | None,
+        typer.Option(
+            "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
+        ),
     ] = None,
     workers: Annotated[int, typer.Option("--workers", metavar="N", min=1, help="Processes that share the work.")] = 1,
     verify: Annotated[
@@ -251,7 +254,10 @@ def check(
     schema: Annotated[bool, typer.Option("--schema", help="Print the JSON Schema of mapping files and exit.")] = False,
     entries: Annotated[int, typer.Option("--entries", metavar="N", min=1, help="Entries of EXPORT to try.")] = 20,
     associations: Annotated[
-        Path | None, typer.Option("--associations", metavar="FILE", help="CSV of who was on which device, and when.")
+        Path | None,
+        typer.Option(
+            "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
+        ),
     ] = None,
 ) -> None:
     """Check a mapping file, and try it on the first entries of an export."""

@@ -160,17 +160,39 @@ class Time(_Table):
     future_minutes: int = Field(default=5, ge=0, le=1440, description="a time later than this after receipt is held")
 
 
+class PatientSystem(_Table):
+    """One of several identifier systems of the patients in an export."""
+
+    system: Text = Field(description="URI of the identifier system")
+    authority: str = Field(default="", description="HL7 v2 assigning authority (PID-3.4)")
+    type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
+
+
+class PatientSystems(_Table):
+    """A column that says whose identifier the patient's is."""
+
+    column: Text = Field(description="the column that names the hospital or authority")
+    values: dict[str, PatientSystem] = Field(
+        min_length=1, description="text in the column = its system; a text that is not here is held"
+    )
+
+
 class Patient(_Table):
     """Who the readings belong to."""
 
     column: Text | None = Field(default=None, description="leave out when associations name the patient")
-    system: Text = Field(description="URI of the identifier system")
+    system: Text = Field(
+        description="URI of the identifier system; with `systems`, that of associations that name none"
+    )
     authority: str = Field(default="", description="HL7 v2 assigning authority (PID-3.4)")
     type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
     subject: Literal["identifier", "reference"] = Field(
         default="identifier", description="logical identifier or Patient/id"
     )
+    strip: list[Text] = Field(default=[], description="prefixes of barcodes to take off, the longest that fits, once")
     pattern: str = Field(default="", description="regular expression the whole identifier must match; else held")
+    check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
+    systems: PatientSystems | None = Field(default=None, description="where the export has several identifier systems")
 
 
 class Identified(_Table):
@@ -180,6 +202,8 @@ class Identified(_Table):
     fixed: Text | None = None
     system: str = Field(default="", description="URI of the identifier system")
     authority: str = Field(default="", description="HL7 v2 assigning authority or namespace")
+    strip: list[Text] = Field(default=[], description="prefixes of barcodes to take off, the longest that fits, once")
+    check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
 
 
 class PatientCategory(_Table):

@@ -15,8 +15,9 @@ from importlib import resources
 from typing import NamedTuple
 
 from gateway import vocabulary
+from gateway.mapping import schemes
 from gateway.mapping.explain import Problems, listed, meant, missing, nearest, shown
-from gateway.mapping.model import Band, Framed, Identified, Listing, Mapping, Record, Site, VitalSource
+from gateway.mapping.model import Band, Framed, Identified, Listing, Mapping, Patient, Record, Site, VitalSource
 from gateway.mapping.places import Path
 from gateway.vocabulary import Unit, Vital
 
@@ -79,6 +80,8 @@ def uses(mapping: Mapping) -> list[Use]:
     if mapping.time.age is not None:
         add(mapping.time.age.column, ("time", "age", "column"), "the age", "time")
     add(mapping.patient.column, ("patient", "column"), "the patient", "patient")
+    if mapping.patient.systems is not None:
+        add(mapping.patient.systems.column, ("patient", "systems", "column"), "the patient's system", "party")
     for name, party in _parties(mapping):
         add(party.column, (name, "column"), f"the {name}", "party")
     add(mapping.sequence, ("sequence",), "the record number", "sequence")
@@ -764,14 +767,12 @@ def _who(mapping: Mapping, problems: Problems) -> None:
     _uri(patient.system, ("patient", "system"), problems)
     if patient.pattern:
         _regex(patient.pattern, ("patient", "pattern"), problems)
-    if not re.fullmatch(r"[A-Z0-9]{1,5}", patient.type):
-        problems.add(
-            ("patient", "type"),
-            f"{shown(patient.type)} is not a code of HL7 table 0203",
-            "Write MR for a record number, PI for an internal number, or another of its codes",
-        )
+    _identifier_type(patient.type, ("patient", "type"), problems)
+    _identifier(patient, ("patient",), problems)
+    _systems(mapping, problems)
     for name, party in _parties(mapping):
         _uri(party.system, (name, "system"), problems)
+        _identifier(party, (name,), problems)
         if party.column is not None and party.fixed is not None:
             problems.add((name, "fixed"), "there is a column and a fixed value", "Keep the one that is right")
         elif party.column is None and party.fixed is None and problems.known((name,)) and (name,) in problems.places:
@@ -789,6 +790,71 @@ def _who(mapping: Mapping, problems: Problems) -> None:
             "no column names the patient, and no device is known to ask associations",
             'Add column = "..." here, or [device] with column or fixed',
         )
+
+
+def _identifier_type(code: str, path: Path, problems: Problems) -> None:
+    if not re.fullmatch(r"[A-Z0-9]{1,5}", code):
+        problems.add(
+            path,
+            f"{shown(code)} is not a code of HL7 table 0203",
+            "Write MR for a record number, PI for an internal number, or another of its codes",
+        )
+
+
+def _identifier(source: Patient | Identified, base: Path, problems: Problems) -> None:
+    """Prefixes and the check digit of an identifier."""
+    strip: Path = (*base, "strip")
+    if source.strip and source.column is None and problems.known((*base, "column")):
+        problems.add(
+            strip,
+            "no column holds this identifier, so there is nothing to take off",
+            'Add column = "...", or take strip out: what associations and fixed values say is taken as it is',
+        )
+    for at, prefix in enumerate(source.strip):
+        _trimmed(prefix, (*strip, at), problems)
+        if prefix in source.strip[:at]:
+            problems.add((*strip, at), f"{shown(prefix)} stands there twice", "Keep one")
+    if source.check and schemes.scheme(source.check) is None:
+        close = nearest(source.check, schemes.names())
+        problems.add(
+            (*base, "check"),
+            f"there is no check digit scheme named {shown(source.check)}",
+            f"Write {close}, if that is what was meant"
+            if close
+            else f"Known: {listed(schemes.general(), 12)}, and the national schemes of python-stdnum, such as gb.nhs",
+        )
+        return
+    fixed = source.fixed if isinstance(source, Identified) else None
+    if source.check and fixed is not None and not schemes.passes(source.check, fixed.strip()):
+        problems.add((*base, "check"), "the fixed value fails its check digit", "Correct the one that is wrong")
+
+
+def _systems(mapping: Mapping, problems: Problems) -> None:
+    """The table for exports with patients of several identifier systems."""
+    patient = mapping.patient
+    if patient.systems is None:
+        return
+    base: Path = ("patient", "systems")
+    if patient.column is None and problems.known(("patient", "column")):
+        problems.add(base, "no column names the patient, so no column can say whose identifier it is", "Take it out")
+    if patient.subject == "reference":
+        problems.add(
+            ("patient", "subject"),
+            "a reference to Patient/id holds no identifier system, so [patient.systems] would be lost",
+            'Write subject = "identifier", or take [patient.systems] out',
+        )
+    known = {patient.system: (patient.authority, patient.type)}
+    for text, each in patient.systems.values.items():
+        path: Path = (*base, "values", text)
+        if known.setdefault(each.system, (each.authority, each.type)) != (each.authority, each.type):
+            problems.add(
+                (*path, "system"),
+                "the same system stands in this mapping with another authority or type",
+                "Give both the same authority and type, or correct the system",
+            )
+        _trimmed(text, path, problems)
+        _uri(each.system, (*path, "system"), problems)
+        _identifier_type(each.type, (*path, "type"), problems)
 
 
 def _category(mapping: Mapping, problems: Problems) -> None:

@@ -345,6 +345,9 @@ def _check_names(mapping: Mapping) -> None:
     choices = mapping.output.oru
     given = {f"output.oru.{name}": _authority(getattr(choices, name)) for name in _HEADER_NAMES.values()}
     given["patient.authority"] = _authority(mapping.patient.authority, mapping.patient.system)
+    if mapping.patient.systems is not None:
+        for text, each in mapping.patient.systems.values.items():
+            given[f"patient.systems.values.{text}.authority"] = _authority(each.authority, each.system)
     for name in ("device", "operator", "location", "encounter"):
         known: Identified = getattr(mapping, name)
         given[f"{name}.authority"] = _authority(known.authority, known.system)

@@ -1,0 +1,52 @@
+"""Identifiers as an export writes them: declared prefixes taken off, the declared form and check digit looked at.
+
+Nothing else is changed: no digit is added, no letter turned, no zero dropped.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from gateway.mapping.schemes import passes
+
+
+class Identifier(NamedTuple):
+    """An identifier, and what is wrong with it: "", "form" or "check-digit"."""
+
+    value: str
+    fault: str = ""
+
+
+class Identifiers:
+    """Reads identifiers of one kind.
+
+    Args:
+        strip: prefixes that are no part of the identifier; the longest that fits is taken off, once.
+        pattern: regular expression for the whole identifier without its prefix; "" for any.
+        check: name of the check digit's scheme (`gateway.mapping.schemes`); "" for none.
+    """
+
+    def __init__(self, *, strip: Iterable[str] = (), pattern: str = "", check: str = "") -> None:
+        self._prefixes = tuple(sorted(strip, key=len, reverse=True))
+        self._pattern = re.compile(pattern) if pattern else None
+        self._check = check
+
+    def read(self, text: str) -> Identifier:
+        """An identifier of the export, blanks around it taken off already."""
+        for prefix in self._prefixes:
+            if text.startswith(prefix):
+                text = text[len(prefix) :]
+                if text != text.strip():
+                    return Identifier(text, "form")
+                break
+        return self.judged(text)
+
+    def judged(self, value: str) -> Identifier:
+        """An identifier that has no prefix."""
+        if not value or (self._pattern is not None and not self._pattern.fullmatch(value)):
+            return Identifier(value, "form")
+        if self._check and not passes(self._check, value):
+            return Identifier(value, "check-digit")
+        return Identifier(value)
