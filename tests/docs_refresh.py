@@ -50,6 +50,8 @@ TABLES = (
     ("`[time]`", "Time", ""),
     ("`[time.age]`", "Age", ""),
     ("`[patient]`", "Patient", ""),
+    ("`[patient.systems]`", "PatientSystems", "Where the export holds patients of several identifier systems."),
+    ("`TEXT = { ... }` in `values` of `[patient.systems]`", "PatientSystem", ""),
     ("`[device]`, `[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),
     ("`[vitals.KEY]`", "VitalSource", "One table for each vital. KEY is a key from the [table of vitals](#vitals)."),

@@ -66,7 +66,8 @@ def _form(path: Path | str, text: str, where: str) -> str:
     if not named:
         return seen
     kind = "json" if named == "ndjson" else named
-    if kind != seen and start:
+    # What looks like nothing in particular is left to its reader, which says more.
+    if kind != seen and seen != "csv":
         raise InputError(
             f"by its name the file of associations is {_NAMES[kind]}, and by its text {_NAMES[seen]}",
             where=where,

@@ -19,7 +19,8 @@ _GENERAL = {
     "damm": "damm",
 }
 _OWN = "mod-11"
-_NO_SCHEMES = frozenset({"exceptions", "numdb", "util", "iso7064", "gs1_ai", *_GENERAL})
+# Modules without numbers, and iso9362, the old name of bic.
+_NO_SCHEMES = frozenset({"exceptions", "numdb", "util", "iso7064", "iso9362", *_GENERAL})
 
 
 @cache

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,6 +14,7 @@ from gateway.conversion import convert
 from gateway.conversion.batch import Batch
 from tests.conversion.conversion_kit import (
     DEMO,
+    REPOSITORY,
     WIDE,
     WIDE_HEADER,
     fhir_facts,
@@ -19,6 +22,7 @@ from tests.conversion.conversion_kit import (
     observations,
     oru_messages,
     run,
+    written,
 )
 
 WARD = DEMO / "ward-messy"
@@ -134,3 +138,106 @@ class TestOnlyAssociations:
         self.convert(tmp_path, ["2026-03-14 09:30,x,,,,64,,,"], ["M1,0001,2026-03-14T09:00:00-05:00,,by hand,S1"])
         assert {"device-missing", "association-none"} <= {row["rule"] for row in findings(tmp_path / "out")}
         assert fhir_facts(tmp_path / "out") == []
+
+
+class TestForms:
+    """The same associations as CSV, FHIR and HL7 v2 give the same records, byte by byte."""
+
+    @pytest.mark.parametrize("name", ["ward-2.json", "ward-2.ndjson", "ward-2.hl7"])
+    def test_same_records(self, tmp_path: Path, name: str) -> None:
+        ward(tmp_path / "csv", WARD / "associations.csv")
+        ward(tmp_path / "other", REPOSITORY / "fixtures" / "associations" / name)
+        assert written(tmp_path / "csv") == written(tmp_path / "other")
+        assert findings(tmp_path / "csv") == findings(tmp_path / "other")
+        assert len(written(tmp_path / "csv")) > 1
+
+    def test_asserted_and_never_validated_is_held(self, tmp_path: Path) -> None:
+        text = (REPOSITORY / "fixtures" / "associations" / "ward-2.hl7").read_bytes().decode()
+        first = text.index("MSH", text.index("WB0001"))
+        text = text[:first] + text[text.index("MSH", text.index("WB0002")) :]
+        (tmp_path / "who.hl7").write_text(text, encoding="utf-8", newline="")
+        ward(tmp_path / "out", tmp_path / "who.hl7")
+        assert 11 in lines_of(tmp_path / "out", "association-unvalidated")
+        assert not times_of(tmp_path / "out", "FH000812")
+
+
+class TestIdentifiers:
+    """Prefixes, check digits and several systems, from export to record."""
+
+    ROWS = (
+        "2026-03-14 09:30,]C19434765870,M1,,,64,,,",
+        "2026-03-14 09:31,9434765871,M1,,,65,,,",
+        "2026-03-14 09:32,0000000000,M1,,,66,,,",
+    )
+    MAPPING = WIDE.replace('column = "Who"\n', 'column = "Who"\nstrip = ["]C1"]\ncheck = "gb.nhs"\n')
+
+    def write(self, tmp_path: Path, rows: Sequence[str], header: str = WIDE_HEADER) -> Path:
+        file = tmp_path / "a.csv"
+        file.write_text("\n".join([header, *rows, ""]))
+        return file
+
+    def test_patients(self, tmp_path: Path) -> None:
+        run(tmp_path, [self.write(tmp_path, self.ROWS)], self.MAPPING, as_="both")
+        expected = [("9434765870", "09:30"), ("0000000000", "09:32")]
+        facts = [(fact.patient, fact.time[11:16]) for fact in fhir_facts(tmp_path / "out")]
+        assert sorted(facts) == sorted(expected)
+        assert lines_of(tmp_path / "out", "identifier-check-digit") == [3]
+        assert all("943" not in row["message"] for row in findings(tmp_path / "out"))
+
+    def test_a_wrong_device_is_held(self, tmp_path: Path) -> None:
+        mapping = WIDE.replace('column = "On"\n', 'column = "On"\nstrip = ["(21)"]\ncheck = "luhn"\n')
+        rows = [f"2026-03-14 09:3{number},P1,{device},,,64,,," for number, device in enumerate(
+            ("(21)78949", "78948", "(21)", "78949"))]  # fmt: skip
+        run(tmp_path, [self.write(tmp_path, rows)], mapping)
+        assert lines_of(tmp_path / "out", "identifier-check-digit") == [3]
+        assert lines_of(tmp_path / "out", "identifier-malformed") == [4]
+        assert [fact.device for fact in fhir_facts(tmp_path / "out")] == ["78949", "78949"]
+
+    @pytest.mark.parametrize(
+        ("patient", "rule"), [("9434765871", "identifier-check-digit"), ("]C19434765870", "identifier-check-digit")]
+    )
+    def test_patients_of_associations(self, tmp_path: Path, patient: str, rule: str) -> None:
+        """They are checked in the same way, and nothing is taken off them."""
+        listed = f"{LIST_HEADER}\nM1,{patient},2026-03-14T09:00:00-05:00,,by hand,S1\n"
+        (tmp_path / "who.csv").write_text(listed)
+        export = self.write(tmp_path, ["2026-03-14 09:30,,M1,,,64,,,"])
+        run(tmp_path, [export], self.MAPPING, associations=tmp_path / "who.csv")
+        assert lines_of(tmp_path / "out", rule) == [2]
+        assert fhir_facts(tmp_path / "out") == []
+
+    def test_prefix_and_association_agree(self, tmp_path: Path) -> None:
+        (tmp_path / "who.csv").write_text(f"{LIST_HEADER}\nM1,9434765870,2026-03-14T09:00:00-05:00,,by hand,S1\n")
+        run(tmp_path, [self.write(tmp_path, self.ROWS[:1])], self.MAPPING, associations=tmp_path / "who.csv")
+        assert [fact.patient for fact in fhir_facts(tmp_path / "out")] == ["9434765870"]
+
+    SYSTEMS = """
+[patient.systems]
+column = "Site"
+values = { "N" = { system = "urn:oid:2.9.1", authority = "NORTH" }, "S" = { system = "urn:oid:2.9.2", type = "PI" } }
+"""
+
+    def systems(self, tmp_path: Path, listed: str = "") -> None:
+        rows = [f"2026-03-14 09:3{number},0001,M1,,,64,,,,{site}" for number, site in enumerate(("N", " S", "X", ""))]
+        options: dict[str, Any] = {}
+        if listed:
+            (tmp_path / "who.csv").write_text(listed)
+            options["associations"] = tmp_path / "who.csv"
+        export = self.write(tmp_path, rows, WIDE_HEADER + ",Site")
+        run(tmp_path, [export], WIDE + self.SYSTEMS, as_="both", **options)
+
+    def test_several_systems(self, tmp_path: Path) -> None:
+        self.systems(tmp_path)
+        found = {
+            each["effectiveDateTime"][11:16]: each["subject"]["identifier"]["system"]
+            for each in observations(tmp_path / "out")
+        }
+        assert found == {"09:30": "urn:oid:2.9.1", "09:31": "urn:oid:2.9.2"}
+        fields = [str(message.segment("PID")[3]) for message in oru_messages(tmp_path / "out")]
+        assert fields == ["0001^^^NORTH^MR", "0001^^^&2.9.2&ISO^PI"]
+        assert lines_of(tmp_path / "out", "patient-system-undeclared") == [4, 5]
+
+    def test_the_same_number_of_another_system_is_another_patient(self, tmp_path: Path) -> None:
+        head = "device,patient,system,from,to,established,by"
+        self.systems(tmp_path, f"{head}\nM1,0001,urn:oid:2.9.2,2026-03-14T09:00:00-05:00,,by hand,S1\n")
+        assert lines_of(tmp_path / "out", "patient-disagrees") == [2]
+        assert [fact.time[11:16] for fact in fhir_facts(tmp_path / "out")] == ["09:31"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import given
@@ -157,28 +158,45 @@ def test_file_that_cannot_be_read(tmp_path: Path) -> None:
     assert refusal(tmp_path, GOOD.encode() + b"SC-1,\xff\n").where.endswith("who.csv, line 5")
 
 
-INTERVALS = st.tuples(st.sampled_from("ab"), st.integers(0, 30), st.none() | st.integers(1, 15))
+INTERVALS = st.tuples(st.sampled_from("abc"), st.integers(0, 30), st.none() | st.integers(1, 15), st.booleans())
 
 
-@given(st.lists(INTERVALS, max_size=6), st.integers(-2, 40), st.integers(1, 6))
+@given(st.lists(INTERVALS, max_size=7), st.integers(-2, 40), st.integers(1, 8), st.randoms())
 def test_find_agrees_with_looking_at_every_second(
-    intervals: list[tuple[str, int, int | None]], epoch: int, width: int
+    intervals: list[tuple[str, int, int | None, bool]], epoch: int, width: int, random: Random
 ) -> None:
     held = [
-        Association("d", who, start * 1_000_000, None if length is None else (start + length) * 1_000_000)
-        for who, start, length in intervals
+        Association("d", who, start * 1_000_000, None if length is None else (start + length) * 1_000_000, "", sure)
+        for who, start, length, sure in intervals
     ]
-    seconds = [
-        {who for who, start, length in intervals if start <= second and (length is None or second < start + length)}
-        for second in range(epoch, epoch + width)
-    ]
+    shuffled = held.copy()
+    random.shuffle(shuffled)
     found = Associations(held).find("d", epoch, width)
-    kinds = {"several" if len(present) > 1 else next(iter(present), "") for present in seconds}
-    if kinds == {""}:
-        assert found.rule == "association-none"
-    elif kinds == {"several"}:
-        assert found.rule == "association-several"
-    elif len(kinds) == 1:
-        assert (found.patient, found.rule) == (kinds.pop(), "")
+    assert Associations(shuffled).find("d", epoch, width) == found
+    seconds = []
+    for second in range(epoch, epoch + width):
+        there = [each for each in intervals if each[1] <= second and (each[2] is None or second < each[1] + each[2])]
+        seconds.append(({each[0] for each in there}, {each[0] for each in there if each[3]}))
+    everybody = {who for present, _ in seconds for who in present}
+    count = "1 patient " if len(everybody) == 1 else f"{len(everybody)} patients "
+    if not everybody:
+        assert (found.patient, found.rule) == ("", "association-none")
+        assert found.message.startswith("No patient ")
+    elif all(len(present) > 1 for present, _ in seconds):
+        assert (found.patient, found.rule) == ("", "association-several")
+        assert found.message.startswith(count)
+    elif len(everybody) == 1 and all(sure for _, sure in seconds):
+        assert (found.patient, found.rule) == (everybody.pop(), "")
+    elif len(everybody) == 1 and all(present for present, _ in seconds):
+        assert (found.patient, found.rule) == ("", "association-unvalidated")
+        assert found.message.startswith(count)
     else:
-        assert found.rule == "association-edge"
+        assert (found.patient, found.rule) == ("", "association-edge")
+        assert f"; {count}" in found.message
+        assert ("or nobody" in found.message) == any(not present for present, _ in seconds)
+
+
+def test_patients_of_two_systems_are_two() -> None:
+    found = Associations([Association("d", "1", 0, None, "urn:x:a"), Association("d", "1", 0, None, "urn:x:b")])
+    assert found.find("d", 5, 1).message == "2 patients are associated with the device at that time"
+    assert Associations([Association("d", "1", 0, None, "urn:x:a")]).find("d", 5, 1).system == "urn:x:a"

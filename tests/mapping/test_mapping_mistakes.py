@@ -106,6 +106,13 @@ bundle_limit = 500
 sending_application = "SPOTCHECK"
 """
 
+SYSTEMS = """\
+[patient.systems]
+column = "Hospital"
+values = { "S" = { system = "urn:oid:2.9.7", type = "PI" } }
+
+"""
+
 LONG = """\
 title = "Ward monitors"
 version = "1"
@@ -448,6 +455,42 @@ FAULTS = {
     "fault in the identifier's pattern": Fault("[0-9]{8}", "[0-9{8}", "patient.pattern",
                                                "regular expression has a fault",
                                                "single quotes"),
+    "check digit misspelt": Fault('column = "MRN"', 'column = "MRN"\ncheck = "gb.nsh"', "patient.check",
+                                  "no check digit scheme named", "Write gb.nhs", at="check ="),
+    "check digit of another spelling": Fault('column = "Serial"', 'column = "Serial"\ncheck = "mod_97_10"',
+                                             "device.check", "no check digit scheme named", "Write mod-97-10",
+                                             at="check ="),
+    "check digit of nobody": Fault('column = "MRN"', 'column = "MRN"\ncheck = "4711"', "patient.check",
+                                   "no check digit scheme named", "damm, luhn, mod-11", at="check ="),
+    "country without a scheme": Fault('column = "MRN"', 'column = "MRN"\ncheck = "iso7064"', "patient.check",
+                                      "no check digit scheme named", "", at="check ="),
+    "fixed value fails its check digit": Fault('column = "Room"', 'fixed = "78948"\ncheck = "luhn"',
+                                               "location.check", "the fixed value fails", "Correct the one",
+                                               at="check ="),
+    "prefix of a fixed value": Fault('column = "Room"', 'fixed = "R7"\nstrip = ["R"]', "location.strip",
+                                     "no column holds this identifier", "Add column =", at="strip ="),
+    "prefix twice": Fault('column = "MRN"', 'column = "MRN"\nstrip = ["]C1", "]C1"]', "patient.strip item 2",
+                          "stands there twice", "Keep one", at="strip ="),
+    "prefix with a blank": Fault('column = "MRN"', 'column = "MRN"\nstrip = ["P "]', "patient.strip item 1",
+                                 "begins or ends with a blank", 'Write "P"', at="strip ="),
+    "system of a system": Fault("[device]", SYSTEMS.replace("urn:oid:2.9.7", "2.9.7") + "[device]",
+                                'patient.systems.values."S".system'.replace('"', ""), "not an absolute URI",
+                                "urn:oid:2.9.7", at='"S" = {'),
+    "type of a system": Fault("[device]", SYSTEMS.replace("PI", "internal") + "[device]",
+                              "patient.systems.values.S.type", "table 0203", "Write MR", at='"S" = {'),
+    "one system with two authorities": Fault("[device]", SYSTEMS.replace("urn:oid:2.9.7",
+                                                                         "https://hospital.example/mrn") + "[device]",
+                                             "patient.systems.values.S.system", "with another authority or type",
+                                             "the same authority", at='"S" = {'),
+    "systems without a column": Fault("[device]", '[patient.systems]\nvalues = { "S" = { system = "urn:oid:2.9" } }\n'
+                                      "[device]", "patient.systems.column", "the key column is missing", "Add column =",
+                                      at="[patient.systems]"),
+    "systems for references": Fault("[device]", SYSTEMS + "[device]", "patient.subject", "holds no identifier system",
+                                    "take [patient.systems] out", at="subject =", base=WIDE.replace(
+                                        'column = "MRN"', 'column = "MRN"\nsubject = "reference"')),
+    "systems on the patient's column": Fault("[device]", SYSTEMS.replace("Hospital", "MRN") + "[device]",
+                                             "patient.systems.column", "is already the patient", "Name the column",
+                                             at='column = "MRN"\nvalues'),
     "identifier type in words": Fault('column = "MRN"', 'column = "MRN"\ntype = "record number"', "patient.type",
                                       "table 0203", "Write MR", at="type ="),
     "column and fixed value": Fault('column = "Room"', 'column = "Room"\nfixed = "7"', "location.fixed",
