@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Literal, cast
 
 from gateway.conversion.batch import Batch, convert
 from gateway.errors import LedgerError, OutputError, UsageError
-from gateway.identity.associations import Associations, load_associations
+from gateway.identity import load_associations
+from gateway.identity.associations import Associations
 from gateway.ledger import open_ledger
 from gateway.ledger.rows import HoldRow, KnownSet, PastRun, RunInfo, SetFilter
 from gateway.mapping.model import FhirOutput, OruOutput

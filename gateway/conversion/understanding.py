@@ -270,7 +270,7 @@ class Understanding:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
         if line in self._assigned:
-            patient: Party | None = self._known_patient(self._assigned[line])
+            patient = self._by_decision(self._assigned[line], note)
         else:
             patient = self._patient(cells, device, moment, note)
         key: Key | None = None
@@ -634,6 +634,15 @@ class Understanding:
         if named is not None and (named.value, named.system) != (patient.value, patient.system):
             column = self._mapping.patient.column or ""
             note(Noticed("patient-disagrees", "the export and the association name different patients"), column)
+            return None
+        return patient
+
+    def _by_decision(self, text: str, note: Callable[..., None]) -> Party | None:
+        """The patient whom a person has named."""
+        patient = self._party(self._associated, text, "", self._identifiers.judged)
+        if isinstance(patient, str):
+            rule, message = _REFUSED[patient]
+            note(Noticed(rule, message.replace("the patient", "the assigned patient", 1)))
             return None
         return patient
 

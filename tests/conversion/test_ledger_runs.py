@@ -243,6 +243,16 @@ class TestHolds:
         assert {fact.patient for fact in fhir_facts(tmp_path / "two")} == {"P-0042"}
         assert not open_holds(tmp_path)
 
+    def test_an_assigned_patient_is_checked_as_well(self, tmp_path: Path) -> None:
+        strict = WIDE.replace('column = "Who"', 'column = "Who"\npattern = "P-[0-9]{4}"')
+        convert(tmp_path, [export(tmp_path, "a.csv", "2026-03-14 09:30,,M1,121,79,64,97,36.8,71.4")], "one", strict)
+        (hold,) = open_holds(tmp_path)
+        with open_ledger(tmp_path / "ledger.db") as ledger:
+            ledger.settle([hold.id], "assign", "P-42", "N. Ole", "asked the ward", at=hold.opened_at)
+        convert(tmp_path, [], "two", strict)
+        assert not written(tmp_path / "two")
+        assert [hold.reasons for hold in open_holds(tmp_path)] == ["patient-malformed"]
+
     def test_what_is_discarded_does_not_come_back(self, tmp_path: Path) -> None:
         file = export(tmp_path, "a.csv", "2026-03-14 09:30,,M1,121,79,64,97,36.8,71.4")
         convert(tmp_path, [file], "one")
