@@ -111,6 +111,8 @@ class Reading:
         code: key of the coded answer for coded vitals, else "".
         site: key of the body site in the vocabulary, or "".
         method: key of the method in the vocabulary, or "".
+        quality: "questionable" when the monitor itself doubts the value, else "".
+        qualifiers: of the measurement, as (key, answer) of the vocabulary: mode, cuff, position.
         reason: FHIR data-absent-reason code when the outcome is ABSENT, else "".
         meaning: the mapping's words for an absent token, or "".
         source_value: the number as the text states it, in the exported unit; None when there is none.
@@ -133,6 +135,8 @@ class Reading:
     source_value: Decimal | None = None
     source_unit: str = ""
     method: str = ""
+    quality: str = ""
+    qualifiers: tuple[tuple[str, str], ...] = ()
     noticed: tuple[Noticed, ...] = ()
     flagged: bool = False
 
@@ -147,6 +151,7 @@ class Moment(NamedTuple):
         epoch: seconds since 1970-01-01T00:00:00Z of the start of the moment; 0 when not usable.
         precision: "day", "minute" or "second".
         noticed: what was wrong with it, if anything.
+        resolution: seconds to which the time is known, where that is coarser than it looks; 0: as its precision.
     """
 
     text: str
@@ -155,6 +160,15 @@ class Moment(NamedTuple):
     epoch: int = 0
     precision: str = ""
     noticed: tuple[Noticed, ...] = ()
+    resolution: int = 0
+
+    @property
+    def known_to(self) -> str:
+        """The resolution in words, such as "within 1 minute"; "" when the time is as its precision."""
+        if not self.resolution:
+            return ""
+        count, unit = (self.resolution // 60, "minute") if self.resolution % 60 == 0 else (self.resolution, "second")
+        return f"within {count} {unit}{'' if count == 1 else 's'}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

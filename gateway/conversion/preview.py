@@ -12,6 +12,7 @@ from gateway.conversion.exports import blocks_of, find_exports
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.understanding import Candidate
 from gateway.identity import load_associations
+from gateway.model import Moment
 from gateway.vocabulary import units, vitals
 
 
@@ -48,11 +49,16 @@ def preview(
         return lines
 
 
+def _time(moment: Moment) -> str:
+    known = f", known to {moment.known_to}" if moment.known_to else ""
+    return f"time {moment.fhir or 'not usable'}{known}"
+
+
 def _shown_set(candidate: Candidate) -> list[str]:
     item = candidate.item
     patient = "a patient" if item.patient.value else "no patient"
     device = f"device {item.device.value}" if item.device else "no device"
-    lines = [f"line {item.line}: {patient}, {device}, time {item.moment.fhir or 'not usable'}"]
+    lines = [f"line {item.line}: {patient}, {device}, {_time(item.moment)}"]
     outcomes = candidate.outcomes or [reading.outcome for reading in candidate.readings]
     table = vitals()
     for reading, outcome in zip(candidate.readings, outcomes, strict=True):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from operator import itemgetter
@@ -14,7 +15,7 @@ from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
 from gateway.conversion.options import Options
 from gateway.identity import Associations, Identifier, Identifiers
 from gateway.mapping import LoadedMapping, columns
-from gateway.mapping.model import Identified, PatientSystem, Site, VitalSource
+from gateway.mapping.model import Identified, Mapping, Method, PatientSystem, Qualifier, Site, VitalSource
 from gateway.model import (
     Effect,
     Entry,
@@ -28,9 +29,9 @@ from gateway.model import (
 )
 from gateway.normalise.ages import AgeReader
 from gateway.normalise.times import TimeReader, joined
-from gateway.normalise.values import ValueReader
+from gateway.normalise.values import ValueReader, shown
 from gateway.records.repeats import Earlier, Key
-from gateway.vocabulary import panels, vitals
+from gateway.vocabulary import panels, qualifiers, vitals
 
 CAPTURE_TIME = "capture time"
 """Column that adapters add when an export is a capture: the host's time at which its list began to arrive."""
@@ -104,7 +105,7 @@ class Understanding:
         self._ages = AgeReader(mapping.time, options.received) if mapping.time.age is not None else None
         self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
         self._sent = options.sent
-        self._assigned: Mapping[int, str] = {}
+        self._assigned: MappingOf[int, str] = {}
         self._capture_at = self._at.get(CAPTURE_TIME, -1)
         self._aged: dict[tuple[str, str], Moment] = {}
         self._run = _Run("")
@@ -142,6 +143,11 @@ class Understanding:
             for rule in self._set_checks.rules
         ]  # fmt: skip
         self._panel_of = {key: vitals()[key].panel for key in self._vitals}
+        self._qualifying = self._qualifiers(mapping)
+        self._qualified = frozenset(
+            key for key in self._vitals if self._panel_of[key] and panels()[self._panel_of[key]].qualifiers
+        )
+        self._qualifiers_said: dict[tuple[str, tuple[str, ...]], tuple[tuple[Noticed, str], ...]] = {}
         self._flagged: dict[Reading, Reading] = {}
         self._tables: dict[str, list[_Column]] = {}
         layout = mapping.delimited
@@ -163,9 +169,7 @@ class Understanding:
     def _set_columns(self) -> list[int]:
         """Columns whose cells are the same for every entry of one set."""
         own = {position for position in self._long_columns if position >= 0} | set(self._notes_at)
-        own |= {
-            self._at[source.site.column] for source in self._mapping.vitals.values() if isinstance(source.site, Site)
-        }
+        own |= self._beside_columns()
         named = [self._at[name] for name in columns(self._mapping) if self._at[name] not in own]
         return sorted(set(named))
 
@@ -175,12 +179,24 @@ class Understanding:
         else:
             sources = self._mapping.vitals.values()
             named = {self._at[name] for source in sources for name in (source.column, source.unit_column) if name}
-        named |= {
-            self._at[source.site.column] for source in self._mapping.vitals.values() if isinstance(source.site, Site)
-        }
-        return sorted(named) * 2
+        return sorted(named | self._beside_columns()) * 2
 
-    def take_up(self, patients: Mapping[int, str], sent: datetime | None) -> None:
+    def _beside_columns(self) -> set[int]:
+        """Columns that say something about the value in another one: site, method, quality, mode, cuff, position."""
+        beside = {self._at[name] for source in self._mapping.vitals.values() for name in _beside(source) if name}
+        return beside | {each.at for each in self._qualifying if each.at >= 0}
+
+    def _qualifiers(self, mapping: Mapping) -> list[_Qualifying]:
+        """The qualifiers that the mapping reads or fixes."""
+        found = []
+        for key in qualifiers():
+            source: Qualifier = getattr(mapping, key)
+            if source.column is not None or source.fixed is not None:
+                values = {text.strip(BLANKS): answer for text, answer in source.values.items()}
+                found.append(_Qualifying(key, self._position(source.column), source.column or "", values, source.fixed))
+        return found
+
+    def take_up(self, patients: MappingOf[int, str], sent: datetime | None) -> None:
         """Set what is known besides the export.
 
         Args:
@@ -243,6 +259,8 @@ class Understanding:
             slots, readings, outcomes = self._from_rows(category, rows, note)
         if not readings:
             note(Noticed("set-has-no-values", "the entry holds no value for any vital of the mapping"))
+        if self._qualifying:
+            readings = self._qualify(category, cells, rows, slots, readings, outcomes, note)
 
         for rule, pick, keys, memo in self._set_rules:
             members = pick(slots)
@@ -302,6 +320,8 @@ class Understanding:
             *parties,
             self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
         )
+        if moment.resolution:
+            item.notes = (*item.notes, f"Time known to {moment.known_to}: stamped as an age.")
         return Candidate(item, readings, None if clean else outcomes, found, key)
 
     def _wide(self, category: str, cells: list[str], note: Callable[..., None]) -> list[Reading | None]:
@@ -383,11 +403,11 @@ class Understanding:
         expected = 1 + len(column.besides) + (1 if self._long else 0)
         if len(parts) != expected:  # a separator in a cell: the text as a whole is then read, and held
             parts = [text] + [""] * (expected - 1)
-        reading = column.reader.read(
-            parts[0],
-            parts[column.unit_part] if column.unit_part else "",
-            parts[column.site_part] if column.site_part else "",
-        )
+        texts = [parts[part] if part else "" for part in column.parts]
+        reading = column.reader.read(parts[0], *texts)
+        if reading is not None and column.qualifiers and reading.outcome in (Outcome.RECORDED, Outcome.ABSENT):
+            stated = [(each, each.answer(parts[part] if part else "")) for each, part in column.qualifiers]
+            reading = replace(reading, qualifiers=tuple([(each.key, answer) for each, answer in stated if answer]))
         if reading is not None:
             reading = self._checks.apply(reading, category)
         column.memo[text] = reading
@@ -403,17 +423,56 @@ class Understanding:
 
     def _column(self, key: str, source: VitalSource) -> _Column:
         besides: list[int] = []
-        unit_part = site_part = 0
-        if self._long:
-            unit_part = 1
-        elif source.unit_column is not None:
-            besides.append(self._at[source.unit_column])
-            unit_part = 1
-        if isinstance(source.site, Site):
-            besides.append(self._at[source.site.column])
-            site_part = len(besides) + (1 if self._long else 0)
+        own = 1 if self._long else 0
+
+        def part(position: int) -> int:
+            if position < 0:
+                return 0
+            besides.append(position)
+            return len(besides) + own
+
+        unit_part = 1 if self._long else part(self._position(source.unit_column))
+        parts = (unit_part, *[part(self._position(name)) for name in _beside(source)])
+        among = self._qualifying if key in self._qualified else ()
+        asked = tuple([(each, part(each.at)) for each in among])
         name = source.column or self._long_names[1]
-        return _Column(self._at[name], name, tuple(besides), unit_part, site_part, self._readers[key])
+        return _Column(self._at[name], name, tuple(besides), parts, asked, self._readers[key])
+
+    def _qualify(
+        self,
+        category: str,
+        cells: list[str],
+        rows: Sequence[Entry] | None,
+        slots: list[Reading | None],
+        readings: Sequence[Reading],
+        outcomes: list[Outcome],
+        note: Callable[..., None],
+    ) -> Sequence[Reading]:
+        """Say once for the set what is wrong with its qualifiers, which its readings carry already."""
+        if not any(slots[self._slot[key]] is not None for key in self._qualified):
+            return readings
+        entries = [cells]
+        if rows is not None:
+            label_at = self._long_columns[0]
+            labels = [(row, self._label_of.get(row[label_at].strip(BLANKS), ())) for _, row in rows]
+            entries = [row for row, keys in labels if self._qualified.intersection(keys)]
+        effects_of: dict[str, None] = {}
+        for entry in entries:
+            texts = tuple([entry[each.at] if each.at >= 0 else "" for each in self._qualifying])
+            said = self._qualifiers_said.get((category, texts))
+            if said is None:
+                if len(self._qualifiers_said) > _TEXTS_KEPT:
+                    self._qualifiers_said.clear()
+                pairs = zip(self._qualifying, texts, strict=True)
+                said = tuple([found for each, text in pairs for found in each.said(text, category)])
+                self._qualifiers_said[category, texts] = said
+            for noticed, column in said:
+                if self._effects[noticed.rule] is not Effect.OFF and noticed.rule not in effects_of:
+                    effects_of[noticed.rule] = None
+                    note(noticed, column)
+        for rule in effects_of:
+            readings = self._take(self._effects[rule], list(self._qualified), slots, readings, outcomes)
+        return readings
 
     def _take(
         self,
@@ -697,15 +756,56 @@ class Understanding:
         return tuple(texts)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Qualifying:
+    """A qualifier that the mapping reads from a column, or fixes."""
+
+    key: str
+    at: int
+    column: str
+    values: dict[str, str]
+    fixed: str | None
+
+    def answer(self, text: str) -> str:
+        """Key of the answer a text means; "" for a blank cell and for a text that the mapping does not name."""
+        return self.fixed or self.values.get(text.strip(BLANKS), "")
+
+    def said(self, text: str, category: str) -> Iterator[tuple[Noticed, str]]:
+        """What there is to say of a text for a patient category, with the column."""
+        qualifier = qualifiers()[self.key]
+        answer = self.answer(text)
+        if not answer and text.strip(BLANKS):
+            message = f"the mapping does not say which {self.key} {shown(text.strip(BLANKS))} is; it is left out"
+            yield Noticed("undeclared-qualifier", message), self.column
+        elif answer and category in qualifier.answers[answer].against:
+            message = f"the patient category is {category}, the cuff is a {qualifier.answers[answer].title}"
+            yield Noticed("cuff-not-for-category", message), self.column
+
+
+def _beside(source: VitalSource) -> tuple[str | None, str | None, str | None]:
+    """The columns that tell site, method and quality of a vital, where there are such."""
+    return (
+        source.site.column if isinstance(source.site, Site) else None,
+        source.method.column if isinstance(source.method, Method) else None,
+        source.quality.column if source.quality else None,
+    )
+
+
 @dataclass(slots=True)
 class _Column:
-    """Where a vital stands and what its texts have been found to mean, for one patient category."""
+    """Where a vital stands and what its texts have been found to mean, for one patient category.
+
+    Attributes:
+        besides: positions of the other columns that its meaning depends on.
+        parts: which part of a text is its unit, site, method and quality; 0 for none (part 0 is the value).
+        qualifiers: likewise, for the qualifiers it carries.
+    """
 
     at: int
     name: str
     besides: tuple[int, ...]
-    unit_part: int
-    site_part: int
+    parts: tuple[int, ...]
+    qualifiers: tuple[tuple[_Qualifying, int], ...]
     reader: ValueReader
     memo: dict[str, Reading | None] = field(default_factory=dict)
 

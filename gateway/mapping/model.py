@@ -228,6 +228,30 @@ class Site(_Table):
     values: dict[str, Text] = Field(description="text in the column = site key of the vocabulary")
 
 
+class Method(_Table):
+    """Method of measuring from a column."""
+
+    column: Text
+    values: dict[str, Text] = Field(description="text in the column = method key of the vocabulary")
+
+
+class Quality(_Table):
+    """Signal quality from a column: what the monitor itself thinks of the value."""
+
+    column: Text
+    values: dict[str, Literal["good", "questionable", "invalid"]] = Field(
+        description="text in the column = what it means; a blank cell says nothing, any other text is held"
+    )
+
+
+class Qualifier(_Table):
+    """What else there is to know of a blood pressure: from a column, or the same for the whole export."""
+
+    column: Text | None = Field(default=None, description="the column that tells it")
+    values: dict[str, Text] = Field(default={}, description="text in the column = its key, from the table below")
+    fixed: Text | None = Field(default=None, description="one key for the whole export, instead of a column")
+
+
 class VitalSource(_Table):
     """Where one vital stands and how it is read."""
 
@@ -246,8 +270,9 @@ class VitalSource(_Table):
     decimals: int | None = Field(
         default=None, ge=0, le=4, description="decimals of a converted value; default: vocabulary"
     )
-    method: Text | None = Field(default=None, description="method key of the vocabulary")
+    method: Text | Method | None = Field(default=None, description="method key of the vocabulary, or a column")
     site: Text | Site | None = Field(default=None, description="site key of the vocabulary, or a column")
+    quality: Quality | None = Field(default=None, description="signal quality from a column")
     codes: dict[str, Text] = Field(default={}, description="coded vitals: text = answer key of the vocabulary")
     absent: dict[str, AbsentReason | Absent] = Field(
         default={}, description="tokens that mean absent, besides the common ones"
@@ -334,6 +359,9 @@ class Mapping(_Table):
         default=None, description="column with the monitor's own record number, part of the identity"
     )
     category: PatientCategory = PatientCategory()
+    mode: Qualifier = Field(default=Qualifier(), description="how a blood pressure measurement was started")
+    cuff: Qualifier = Field(default=Qualifier(), description="size of the cuff")
+    position: Qualifier = Field(default=Qualifier(), description="body position at a blood pressure measurement")
     notes: list[Text] = Field(default=[], description="free-text columns carried as notes")
     vitals: dict[str, VitalSource] = Field(min_length=1)
     absent: dict[str, AbsentReason | Absent] = Field(

@@ -17,7 +17,19 @@ from typing import NamedTuple
 from gateway import vocabulary
 from gateway.mapping import schemes
 from gateway.mapping.explain import Problems, listed, meant, missing, nearest, shown
-from gateway.mapping.model import Band, Framed, Identified, Listing, Mapping, Patient, Record, Site, VitalSource
+from gateway.mapping.model import (
+    Band,
+    Framed,
+    Identified,
+    Listing,
+    Mapping,
+    Method,
+    Patient,
+    Qualifier,
+    Record,
+    Site,
+    VitalSource,
+)
 from gateway.mapping.places import Path
 from gateway.vocabulary import Unit, Vital
 
@@ -86,11 +98,17 @@ def uses(mapping: Mapping) -> list[Use]:
         add(party.column, (name, "column"), f"the {name}", "party")
     add(mapping.sequence, ("sequence",), "the record number", "sequence")
     add(mapping.category.column, ("category", "column"), "the patient category", "category")
+    for name in vocabulary.qualifiers():
+        add(getattr(mapping, name).column, (name, "column"), f"the {name}", "qualifier")
     for key, source in mapping.vitals.items():
         add(source.column, ("vitals", key, "column"), key, "value")
         add(source.unit_column, ("vitals", key, "unit_column"), f"the unit of {key}", "unit")
         if isinstance(source.site, Site):
             add(source.site.column, ("vitals", key, "site", "column"), f"the site of {key}", "site")
+        if isinstance(source.method, Method):
+            add(source.method.column, ("vitals", key, "method", "column"), f"the method of {key}", "site")
+        if source.quality is not None:
+            add(source.quality.column, ("vitals", key, "quality", "column"), f"the quality of {key}", "quality")
     for at, column in enumerate(mapping.notes):
         add(column, ("notes", at), "a note", "note")
     return found
@@ -876,6 +894,34 @@ def _category(mapping: Mapping, problems: Problems) -> None:
     _tokens(category.values, ("category", "values"), problems, blank=True)
 
 
+def _qualifiers(mapping: Mapping, problems: Problems) -> None:
+    for name, known in vocabulary.qualifiers().items():
+        source: Qualifier = getattr(mapping, name)
+        path: Path = (name,)
+        if not problems.known(path) or path not in problems.places:
+            continue
+        if source.column is not None and source.fixed is not None:
+            problems.add((*path, "fixed"), f"there is a column and a fixed {name}", "Keep the one that is right")
+        elif source.column is None and source.fixed is None and problems.known((*path, "column"), (*path, "fixed")):
+            what = f"the table says nothing about where the {name} stands"
+            problems.add(path, what, f'Add column = "...", or fixed = "{next(iter(known.answers))}"')
+        elif source.column is None and source.values:
+            what = "there is no column whose texts these could be"
+            problems.add((*path, "values"), what, 'Take values out, or write column = "..." instead of fixed')
+        elif source.column is not None:
+            _texts_there(source.values, (*path, "values"), f'"..." = "{next(iter(known.answers))}"', problems)
+        for place, answer in (
+            *(((*path, "values", text), answer) for text, answer in source.values.items()),
+            *([((*path, "fixed"), source.fixed)] if source.fixed is not None else []),
+        ):
+            if answer not in known.answers:
+                problems.add(place, f"{shown(answer)} is not an answer of {name}", meant(answer, known.answers))
+        carried = [key for panel in vocabulary.panels().values() if name in panel.qualifiers for key in panel.members]
+        if not set(carried) & set(mapping.vitals) and problems.known(("vitals",)):
+            what = f"{name} is said of a blood pressure, and the mapping reads none"
+            problems.add(path, what, f"Take [{name}] out, or add one of {listed(carried)}")
+
+
 def _tokens(texts: Iterable[str], path: Path, problems: Problems, *, blank: bool = False) -> None:
     for text in texts:
         if not text and not blank:
@@ -1004,20 +1050,28 @@ def _spelt(vital: Vital) -> str:
 
 
 def _site_and_method(source: VitalSource, vital: Vital, path: Path, problems: Problems) -> None:
-    if isinstance(source.site, str):
-        _choice(source.site, (*path, "site"), "site", vital.sites, vital, problems)
-    elif source.site is not None:
-        if not source.site.values:
-            problems.add(
-                (*path, "site", "values"),
-                "nothing says what the texts of the column mean",
-                'Add the texts of the export: values = { "O" = "oral" }',
-            )
-        _tokens(source.site.values, (*path, "site", "values"), problems)
-        for text, site in source.site.values.items():
-            _choice(site, (*path, "site", "values", text), "site", vital.sites, vital, problems)
-    if source.method is not None:
-        _choice(source.method, (*path, "method"), "method", vital.methods, vital, problems)
+    for name, told, known, example in (
+        ("site", source.site, vital.sites, '"O" = "oral"'),
+        ("method", source.method, vital.methods, '"OSC" = "oscillometric"'),
+    ):
+        if isinstance(told, str):
+            _choice(told, (*path, name), name, known, vital, problems)
+        elif told is not None:
+            _texts_there(told.values, (*path, name, "values"), example, problems)
+            for text, choice in told.values.items():
+                _choice(choice, (*path, name, "values", text), name, known, vital, problems)
+    if source.quality is not None and vital.kind == "coded":
+        problems.add((*path, "quality"), f"{vital.key} is one of a few answers and has no quality", "Take it out")
+    elif source.quality is not None:
+        _texts_there(source.quality.values, (*path, "quality", "values"), '"LOW" = "questionable"', problems)
+
+
+def _texts_there(values: Collection[str], path: Path, example: str, problems: Problems) -> None:
+    """The texts of a column that tells something beside the value: some, not blank, and trimmed."""
+    if not values and problems.known(path):
+        what = "nothing says what the texts of the column mean"
+        problems.add(path, what, f"Add the texts of the export: values = {{ {example} }}")
+    _tokens(values, path, problems)
 
 
 def _choice(name: str, path: Path, what: str, known: Collection[str], vital: Vital, problems: Problems) -> None:
@@ -1205,6 +1259,7 @@ _CHECKS: tuple[Callable[[Mapping, Problems], None], ...] = (
     _time,
     _who,
     _category,
+    _qualifiers,
     _patterns,
     _plausibility,
     _output,

@@ -35,14 +35,17 @@ class AgeReader:
         received: seconds since 1970-01-01T00:00:00Z of receipt, for the check on future times; None for no check.
 
     Attributes:
-        step: seconds in one step of an age, which is the resolution of the times.
+        step: seconds in one step of an age.
         slack: seconds by which the instant of sending may be later than stated.
+        resolution: seconds to which the times are known: the true one lies up to one step before, or by the slack
+            behind.
     """
 
     def __init__(self, time: Time, received: int | None) -> None:
         assert time.age is not None
         self.step = STEPS[time.age.unit]
         self.slack = anchor_step(time)
+        self.resolution = max(self.step, self.slack)
         self._latest = None if received is None else received + 60 * time.future_minutes
         self._tolerated = time.future_minutes
         self._zone = None
@@ -78,4 +81,6 @@ class AgeReader:
             local = local.replace(second=0)
         local = local.replace(microsecond=0)
         digits = "%Y%m%d%H%M" if self.step == 60 else "%Y%m%d%H%M%S"
-        return Moment(text, local.isoformat(), local.strftime(digits + "%z"), epoch, precision)
+        return Moment(
+            text, local.isoformat(), local.strftime(digits + "%z"), epoch, precision, resolution=self.resolution
+        )

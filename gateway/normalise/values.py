@@ -13,7 +13,7 @@ from functools import cache
 from typing import NamedTuple
 
 from gateway.errors import MappingError
-from gateway.mapping.model import Absent, Mapping, Numbers, Site, VitalSource
+from gateway.mapping.model import Absent, Mapping, Method, Numbers, Site, VitalSource
 from gateway.model import Noticed, Outcome, Reading
 from gateway.vocabulary import Unit, Vital, convert, unit_for, units, vitals
 
@@ -84,6 +84,14 @@ class ValueReader:
         self._sites = (
             {text.strip(): site for text, site in source.site.values.items()} if isinstance(source.site, Site) else {}
         )
+        self._methods = (
+            {text.strip(): method for text, method in source.method.values.items()}
+            if isinstance(source.method, Method)
+            else {}
+        )
+        self._qualities = (
+            {text.strip(): meant for text, meant in source.quality.values.items()} if source.quality else {}
+        )
         self._fixed = self._unit(source.unit, "unit") if source.unit is not None else None
         self._units = self._declared_units()
         self._record_unit = self._unit(source.record_unit, "record_unit").ucum if source.record_unit else ""
@@ -98,17 +106,22 @@ class ValueReader:
         accepted = {unit.ucum: unit for unit in (*self._units.values(), *([self._fixed] if self._fixed else []))}
         self._compound = tuple(_Compound(unit, self._number) for unit in accepted.values() if unit.parts)
 
-    def read(self, text: str, unit_text: str = "", site_text: str = "") -> Reading | None:
+    def read(
+        self, text: str, unit_text: str = "", site_text: str = "", method_text: str = "", quality_text: str = ""
+    ) -> Reading | None:
         """What a text means.
 
         Args:
             text: the verbatim cell.
             unit_text: the verbatim cell of the unit column, when there is one.
             site_text: the verbatim cell of the site column, when there is one.
+            method_text: the verbatim cell of the method column, when there is one.
+            quality_text: the verbatim cell of the signal quality, when there is one.
 
         Returns:
-            A reading that is RECORDED (understood), ABSENT (a declared token) or HELD (with the rule that says
-            why); None for a blank cell and for a group of the pattern that took no part: nothing was measured.
+            A reading that is RECORDED (understood), ABSENT (a declared token, or a value declared invalid by its
+            quality) or HELD (with the rule that says why); None for a blank cell and for a group of the pattern that
+            took no part: nothing was measured.
         """
         trimmed = text.strip()
         absent = self._absent.get(trimmed)
@@ -130,9 +143,12 @@ class ValueReader:
                     return self._missing(text, trimmed, absent)
                 if not trimmed:
                     return None
+            quality = self._quality(quality_text)
+            if quality == "invalid":
+                return self._invalid(text, quality_text.strip())
             if self._vital.kind == "coded":
-                return self._coded(text, trimmed, site_text)
-            return self._measured(text, trimmed, unit_text, site_text)
+                return self._coded(text, trimmed, site_text, method_text)
+            return self._measured(text, trimmed, unit_text, self._site(site_text), self._method(method_text), quality)
         except _Held as held:
             return Reading(self._vital.key, text, Outcome.HELD, noticed=(held.noticed,))
 
@@ -148,7 +164,12 @@ class ValueReader:
             noticed=(Noticed("absent-declared", f"{token} is declared as absent: {absent.reason}{meaning}"),),
         )
 
-    def _coded(self, text: str, trimmed: str, site_text: str) -> Reading:
+    def _invalid(self, text: str, quality: str) -> Reading:
+        meaning = "signal quality invalid"
+        noticed = Noticed("absent-declared", f"the quality {shown(quality)} is declared as invalid: error ({meaning})")
+        return Reading(self._vital.key, text, Outcome.ABSENT, reason="error", meaning=meaning, noticed=(noticed,))
+
+    def _coded(self, text: str, trimmed: str, site_text: str, method_text: str) -> Reading:
         answer = self._answers.get(trimmed)
         if answer is None or answer not in self._vital.answers:
             raise _Held("undeclared-answer", f"The mapping does not say which answer {shown(trimmed)} is")
@@ -158,10 +179,10 @@ class ValueReader:
             Outcome.RECORDED,
             code=answer,
             site=self._site(site_text),
-            method=self._source.method or "",
+            method=self._method(method_text),
         )
 
-    def _measured(self, text: str, trimmed: str, unit_text: str, site_text: str) -> Reading:
+    def _measured(self, text: str, trimmed: str, unit_text: str, site: str, method: str, quality: str) -> Reading:
         if not _LOOKS_LIKE_A_NUMBER.match(trimmed):
             raise _Held("undeclared-token", f"{shown(trimmed)} is not a number, and no token of the mapping")
         comparator = ""
@@ -182,10 +203,11 @@ class ValueReader:
             exact=exact,
             unit=unit,
             comparator=comparator,
-            site=self._site(site_text),
-            method=self._source.method or "",
+            site=site,
             source_value=amount.number,
             source_unit=amount.unit,
+            method=method,
+            quality=quality,
         )
 
     def _amount(self, text: str, unit_text: str) -> _Amount:
@@ -262,6 +284,27 @@ class ValueReader:
         if site is None:
             raise _Held("undeclared-site", f"The mapping does not say which body site {shown(stated)} is")
         return site
+
+    def _method(self, method_text: str) -> str:
+        if not isinstance(self._source.method, Method):
+            return self._source.method or ""
+        stated = method_text.strip()
+        if not stated:
+            return ""
+        method = self._methods.get(stated)
+        if method is None:
+            raise _Held("undeclared-method", f"The mapping does not say which method {shown(stated)} is")
+        return method
+
+    def _quality(self, quality_text: str) -> str:
+        """The declared quality: "questionable", "invalid", or "" for a good quality and for one that is not stated."""
+        stated = quality_text.strip()
+        if self._source.quality is None or not stated:
+            return ""
+        quality = self._qualities.get(stated)
+        if quality is None:
+            raise _Held("undeclared-quality", f"The mapping does not say which signal quality {shown(stated)} is")
+        return "" if quality == "good" else quality
 
     def _declared_units(self) -> dict[str, Unit]:
         declared = self._source.units

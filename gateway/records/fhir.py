@@ -6,6 +6,13 @@ texts of the slots, escaped for JSON. Shapes and slots never depend on the value
 structure and `gateway.records.verify_fhir` re-reads every record on its own.
 
 Source of the element order, cardinalities and codes: HL7 FHIR R4 4.0.1, http://hl7.org/fhir/R4/observation.html.
+
+Mode, cuff size and body position are further components of the blood pressure, with the LOINC codes that the R4 vital
+signs page lists as supplementary observations. The vitalsigns profile says that such may have a CodeableConcept, though
+its binding of component.value[x] names units only, with strength required (US Core: extensible); a validator that
+takes the binding for coded values as well will say so.
+
+R4 has no element for the resolution of a time that looks more precise than it is: a note says it in words.
 """
 
 from __future__ import annotations
@@ -24,7 +31,7 @@ from urllib.parse import quote
 
 from gateway.mapping.model import Mapping
 from gateway.model import Moment, Outcome, Party, Reading, Revised, SetItem
-from gateway.vocabulary import UCUM, Coding, Panel, Vital, panels, units, vitals
+from gateway.vocabulary import UCUM, Answer, Choice, Coding, Panel, Vital, panels, units, vitals
 
 Container = Literal["transaction", "collection", "ndjson"]
 
@@ -154,6 +161,15 @@ def _concept(codings: Sequence[Coding], text: str = "") -> dict[str, Any]:
     if text:
         concept["text"] = text
     return concept
+
+
+def _answered(answer: Answer | Choice) -> dict[str, Any]:
+    """An answer with its code; text alone where no code is published, for none is ever made up."""
+    return _concept([answer.coding], answer.title) if answer.coding else {"text": answer.title}
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 class FhirRenderer:
@@ -380,7 +396,7 @@ class FhirRenderer:
         """The number of a reading's shape, and the text of its value."""
         shape = (
             reading.vital, reading.outcome, reading.value is None, reading.unit, reading.comparator, reading.code,
-            reading.site, reading.method, reading.reason, reading.meaning,
+            reading.site, reading.method, reading.qualifiers, reading.reason, reading.meaning,
             reading.flagged and self._output.mark_questionable,
             self._output.keep_original and bool(_original(reading)),
         )  # fmt: skip
@@ -654,8 +670,15 @@ class FhirRenderer:
                 continue
             component = {"code": _concept(self._codings(vital, reading), vital.title)}
             components.append(component | self._value(reading, index))
+        there = [reading for reading in members if reading is not None]
+        # The first reading that states a qualifier speaks for the measurement, as it does for site and method.
+        stated = dict(pair for reading in reversed(there) for pair in reading.qualifiers)
+        for key, qualifier in panel.qualifiers.items():
+            if key in stated:
+                code = _concept([qualifier.coding], _sentence(qualifier.title))
+                components.append({"code": code, "valueCodeableConcept": _answered(qualifier.answers[stated[key]])})
         content["component"] = components
-        self._qualify(content, [reading for reading in members if reading is not None])
+        self._qualify(content, there)
 
     def _codings(self, vital: Vital, reading: Reading) -> list[Coding]:
         codings = list(vital.codings_by_unit.get(reading.unit, vital.codings))
@@ -674,8 +697,7 @@ class FhirRenderer:
         if reading.outcome is Outcome.ABSENT:
             content["dataAbsentReason"] = _reason(reading.reason, reading.meaning)
         elif vital.kind == "coded":
-            answer = vital.answers[reading.code]
-            content["valueCodeableConcept"] = _concept([answer.coding], answer.title)
+            content["valueCodeableConcept"] = _answered(vital.answers[reading.code])
         else:
             unit = units()[reading.unit]
             quantity: dict[str, Any] = {"value": float(f"98765432{index}.5"), "unit": unit.display}

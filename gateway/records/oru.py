@@ -19,6 +19,8 @@ Choices that the standard leaves open:
 * A revised set is sent as a message of its own with just the OBX that are new or corrected; OBR-3, OBX-3 and OBX-4 are
   those of the first message, so that a receiver can match them. A corrected result is C in OBX-11 and makes OBR-25 C.
   C replaces final results only: a correction of an unverified one is P, and OBR-25 stays P.
+* Mode, cuff size and body position of a blood pressure are OBX of their own, behind the others: coded where a code is
+  published, else text (ST). What started a measurement is not put into OBX-17, whose AMEAS and MMEAS say who measured.
 * OBX-8 and OBX-11 follow the HL7 Point-of-Care Device guide: an absent value is X with INV (an attempt failed) or NAV,
   a questionable one keeps its value with QUES, an unverified one is R.
 """
@@ -37,7 +39,7 @@ from typing import Any, NamedTuple, TypeVar
 from gateway.errors import MappingError, UsageError, VocabularyError
 from gateway.mapping.model import Identified, Mapping
 from gateway.model import Outcome, Party, Reading, Revised, SetItem
-from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, Coding, Site, panels, units, vitals
+from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, Coding, Site, panels, qualifiers, units, vitals
 
 __all__ = ["OruRenderer", "batch_like", "restated"]
 
@@ -57,6 +59,8 @@ _FAILED = frozenset({"error", "not-a-number", "negative-infinity", "positive-inf
 """data-absent-reason codes of an attempt that failed ("error" and its children); the others mean: not available."""
 
 _BODY_SITES = "http://terminology.hl7.org/CodeSystem/v2-0163"
+
+_NOWHERE = ("", "")
 
 _IS = 20
 """Characters that type IS holds: the namespace of an HD or EI, and PL.1."""
@@ -211,6 +215,7 @@ def _shapes(version: str) -> _Shapes:
             "NM": template("OBX", shared | {2: "NM", 5: "{value}", 6: unit}),
             "SN": template("OBX", shared | {2: "SN", 5: "{comparator}^{value}", 6: unit}),
             coded: template("OBX", shared | {2: coded, 5: parts("answer", _TRIPLETS)}),
+            "ST": template("OBX", shared | {2: "ST", 5: "{value}"}),
             "": template("OBX", shared),
         },
         openings=(
@@ -383,11 +388,13 @@ class _Observation(NamedTuple):
         head: its OBX from behind OBX-1 up to OBX-14.
         places: (method, site), the same object for all readings alike in this; both stand behind OBX-14.
         after: the NTE segments behind it.
+        qualifiers: of its measurement.
     """
 
     head: str
     places: tuple[str, str]
     after: str
+    qualifiers: tuple[tuple[str, str], ...]
 
 
 class OruRenderer:
@@ -453,6 +460,7 @@ class OruRenderer:
         self._tails: dict[tuple[Party | None, Party | None, tuple[str, str]], str] = {}
         self._heads: dict[tuple[Party, Party | None, Party | None], str] = {}
         self._comments: dict[tuple[str, ...], str] = {}
+        self._said: dict[tuple[tuple[str, str], ...], tuple[str, ...]] = {}
         self._seen: set[tuple[object, ...]] = set()
         self._new = False
         self._unicode_seen = False
@@ -483,14 +491,21 @@ class OruRenderer:
         operator, device = item.operator, item.device
         places: tuple[str, str] | None = None
         tail = ""
+        stated: tuple[tuple[str, str], ...] = ()
         for number, reading in enumerate(item.readings, 1):
-            head, found, after = observations.get(reading) or self._observation(reading)
+            head, found, after, qualifiers = observations.get(reading) or self._observation(reading)
+            if qualifiers:
+                stated += qualifiers
             if found is not places:
                 places = found
                 tail = dtm + (
                     self._tails.get((operator, device, places)) or self._tail(operator, device, places, reading)
                 )
             add(f"OBX|{number}{head}{tail}{after}")
+        if stated:
+            tail = dtm + (self._tails.get((operator, device, _NOWHERE)) or self._tail(operator, device, _NOWHERE, None))
+            for number, head in enumerate(self._said.get(stated) or self._say(stated), len(item.readings) + 1):
+                add(f"OBX|{number}{head}{tail}")
         content = "".join(parts)
         control = _control(identity, content)
         ascii_only = self._ascii and content.isascii()
@@ -572,13 +587,15 @@ class OruRenderer:
             for number, text in enumerate(texts, 1)
         )
 
-    def _tail(self, operator: Party | None, device: Party | None, places: tuple[str, str], reading: Reading) -> str:
+    def _tail(
+        self, operator: Party | None, device: Party | None, places: tuple[str, str], reading: Reading | None
+    ) -> str:
         """The OBX behind OBX-14, which is the same for all readings of one method and site."""
         self._see("tail", *map(bool, (operator, device)), *places)
-        vital = self._vitals[reading.vital]
-        method = vital.methods[reading.method] if reading.method else None
+        vital = self._vitals[reading.vital] if reading is not None else None
+        method = vital.methods[places[0]] if vital is not None and places[0] else None
         values = _identified("operator", operator) | _identified("device", device)
-        values |= _site(vital.sites[reading.site] if reading.site else None)
+        values |= _site(vital.sites[places[1]] if vital is not None and places[1] else None)
         if method:
             values |= _triplets("method", method.v2, method.snomed, text=method.title)
         text = self._shapes.observation[""].after("time").segment(values)
@@ -616,8 +633,24 @@ class OruRenderer:
         filled = (slot for slot, value in values.items() if value)
         self._see("reading", reading.vital, kind, reading.unit, reading.code, bool(notes), *filled)
         head = self._shapes.observation[kind].after("number").before("time").fill(values)
-        found = _Observation(head, self._places.setdefault(places, places), self._notes(notes))
+        places = self._places.setdefault(places, places)
+        found = _Observation(head, places, self._notes(notes), reading.qualifiers)
         return _remember(self._observations, reading, found)
+
+    def _say(self, stated: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
+        """The OBX of the qualifiers from behind OBX-1 up to OBX-14; of two that disagree the first counts."""
+        first = dict(reversed(stated))
+        heads = []
+        for key, qualifier in qualifiers().items():
+            if key not in first:
+                continue
+            answer = qualifier.answers[first[key]]
+            kind = self._coded if answer.coding else "ST"
+            values = self._lead("code", qualifier.coding, None) | {"sub_id": qualifier.sub_id, "status": self._status}
+            values |= _triplets("answer", answer.coding) if answer.coding else {"value": _escaped(answer.title)}
+            self._see("qualifier", key, first[key])
+            heads.append(self._shapes.observation[kind].after("number").before("time").fill(values))
+        return _remember(self._said, stated, tuple(heads))
 
     def _see(self, *shape: object) -> None:
         """Mark the message in hand as one to look at more closely when it holds a shape for the first time."""

@@ -66,6 +66,7 @@ class Published:
         mdc: MDC numbers that mean this quantity.
         members: required components, by LOINC code.
         optional: other components it may have, by LOINC code.
+        qualifiers: further components it may have, with an answer of `QUALIFIERS` or a text.
         value_required: the profile wants the value itself; a data-absent-reason will not do.
         by_unit: LOINC code -> the one unit that goes with it.
     """
@@ -82,6 +83,7 @@ class Published:
     mdc: tuple[str, ...] = ()
     members: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()
+    qualifiers: tuple[str, ...] = ()
     value_required: bool = False
     by_unit: tuple[tuple[str, str], ...] = ()
 
@@ -125,6 +127,7 @@ ROWS: tuple[Published, ...] = (
         mdc=("150020",),
         members=("8480-6", "8462-4"),
         optional=("8478-0",),
+        qualifiers=("8357-6", "8358-4", "8361-8"),
     ),
     _row("systolic", "8480-6", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76534-7", mdc="150021"),
     _row("diastolic", "8462-4", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76535-4", mdc="150022"),
@@ -190,6 +193,15 @@ ROWS: tuple[Published, ...] = (
 )
 
 BY_KEY = {row.key: row for row in ROWS}
+QUALIFIERS = {
+    "8357-6": words(""),
+    "8358-4": words("720736009 720737000"),
+    "8361-8": words("33586001 10904000 40199007 102538003 1240000 30212006"),
+}
+"""LOINC codes of what may be said beside a blood pressure (FHIR R4 vital signs page, supplementary observations:
+method, cuff size, body position), each with the SNOMED CT answers that are published for it (HL7/cimi-vital-signs,
+value sets BloodPressureCuffSize and BodyPosition); any other answer is text."""
+
 PANEL_OF = dict.fromkeys(("8480-6", "8462-4", "8478-0"), BY_KEY["blood_pressure"])
 
 

@@ -32,7 +32,9 @@ from gateway.records.published import (
     MDC,
     MEASUREMENT_STATUS,
     PANEL_OF,
+    QUALIFIERS,
     ROWS,
+    SNOMED,
     UCUM,
     US_CORE,
     Published,
@@ -498,6 +500,7 @@ class Component(NamedTuple):
     codings: Codings
     unit: str
     valued: bool
+    answer: Codings | None
 
 
 def _m_components(value: Any, say: Say) -> Hashable:
@@ -512,8 +515,10 @@ def _component(value: Any, say: Say) -> Component:
     unit, comparator = "", ""
     if "valueQuantity" in component:
         unit, comparator = _quantity(component["valueQuantity"], say, "component.valueQuantity")
+    answer: Codings | None = None
     if "valueCodeableConcept" in component:
-        _concept(component["valueCodeableConcept"], say, "component.valueCodeableConcept")
+        qualifies = any(system == LOINC and code in QUALIFIERS for system, code in codings)
+        answer = _concept(component["valueCodeableConcept"], say, "component.valueCodeableConcept", coded=not qualifies)
     absent = "dataAbsentReason" in component
     if absent:
         _absent(component["dataAbsentReason"], say, "component.dataAbsentReason")
@@ -527,7 +532,7 @@ def _component(value: Any, say: Say) -> Component:
     _off_scale(comparator, scale, say)
     if "referenceRange" in component:
         _m_range(component["referenceRange"], say)
-    return Component(codings, unit, bool(values))
+    return Component(codings, unit, bool(values), answer)
 
 
 def _off_scale(comparator: str, scale: Iterable[str], say: Say) -> None:
@@ -722,6 +727,11 @@ def _components(row: Published, components: tuple[Component, ...], say: Say, us_
         say("the profile requires at least two components")
     seen: list[str] = []
     for component in components:
+        code = next((code for system, code in component.codings if system == LOINC and code in row.qualifiers), "")
+        if code:
+            seen.append(code)
+            _qualifier(code, component, say)
+            continue
         code = next((code for system, code in component.codings if system == LOINC and code in _COMPONENT_ROWS), "")
         part = _COMPONENT_ROWS.get(code)
         if part is None or code not in (*row.members, *row.optional):
@@ -737,9 +747,20 @@ def _components(row: Published, components: tuple[Component, ...], say: Say, us_
     for code in row.members:
         if seen.count(code) != 1:
             say(f"exactly one component must be LOINC {code}")
-    for code in row.optional:
+    for code in (*row.optional, *row.qualifiers):
         if seen.count(code) > 1:
             say(f"at most one component may be LOINC {code}")
+
+
+def _qualifier(code: str, component: Component, say: Say) -> None:
+    """Check what is said beside a blood pressure: its code alone, and an answer that is published for it or a text."""
+    if component.codings != ((LOINC, code),):
+        say(f"component.code: LOINC {code} stands alone")
+    if component.answer is None:
+        say(f"component: LOINC {code} has an answer or a text, nothing else")
+    for system, answer in component.answer or ():
+        if system != SNOMED or answer not in QUALIFIERS[code]:
+            say(f"component.valueCodeableConcept: {shown(answer)} is not a published answer of LOINC {code}")
 
 
 _COMPONENT_ROWS = {row.codes[0]: row for row in ROWS if row.codes[0] in PANEL_OF or row.codes[0] in OXYGEN_COMPONENTS}

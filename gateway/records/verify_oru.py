@@ -16,7 +16,19 @@ from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Final, NamedTuple
 
-from gateway.records.published import LOINC, MDC, SNOMED, Published, code_fault, rows_for, shown, units_for, words
+from gateway.records.published import (
+    LOINC,
+    MDC,
+    PANEL_OF,
+    QUALIFIERS,
+    SNOMED,
+    Published,
+    code_fault,
+    rows_for,
+    shown,
+    units_for,
+    words,
+)
 from gateway.records.verify_fhir import Problem
 
 Say = Callable[[str], None]
@@ -98,6 +110,8 @@ class _Observed(NamedTuple):
     number: int
     sub_id: str
     status: str
+    qualifies: bool
+    pressure: bool
 
 
 # --- rules of single segments --------------------------------------------------------------------------------------
@@ -278,7 +292,11 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
         say("OBX-8: has a flag that is in neither table 0078 nor IHE's list")
     if status and status not in OBSERVATION_STATUS:
         say("OBX-11: is not in table 0085")
-    row, loinc = _row(fields[3], say)
+    said = _triplets(fields[3], "OBX-3", lambda _: None)
+    qualifies = said.get("LN", "") in QUALIFIERS
+    row, loinc = (None, said["LN"]) if qualifies else _row(fields[3], say)
+    if qualifies:
+        _qualifier(said, fields, coded, say)
 
     off_scale = ""
     if kind == "" or value == "":
@@ -311,7 +329,20 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
         say("OBX-8 and OBX-5: comparator and off-scale flag must say the same")
     if kind in ("NM", "SN") or units:
         _units(units, kind, row, loinc, say)
-    return _Observed(int(fields[1]) if _SI.fullmatch(fields[1]) else 0, fields[4], status)
+    number = int(fields[1]) if _SI.fullmatch(fields[1]) else 0
+    return _Observed(number, fields[4], status, qualifies, loinc in PANEL_OF)
+
+
+def _qualifier(said: dict[str, str], fields: list[str], coded: str, say: Say) -> None:
+    """Check what is said beside a blood pressure: its code alone, and a published answer or a text."""
+    if said.keys() != {"LN"}:
+        say(f"OBX-3: LOINC {said['LN']} stands alone")
+    if fields[2] not in (coded, "ST"):
+        say(f"OBX-2: LOINC {said['LN']} has an answer or a text")
+    elif fields[2] == coded:
+        answer = _triplets(fields[5], "OBX-5", lambda _: None)
+        if any(system != "SCT" or code not in QUALIFIERS[said["LN"]] for system, code in answer.items()):
+            say(f"OBX-5: is not a published answer of LOINC {said['LN']}")
 
 
 def _row(text: str, say: Say) -> tuple[Published | None, str]:
@@ -623,7 +654,7 @@ class OruVerifier:
         return _Known(tuple(dict.fromkeys(said)), self._number(facts))
 
     def _number(self, facts: _Observed | str) -> int:
-        key = (facts,) if isinstance(facts, str) else (str(facts.number), facts.sub_id, facts.status)
+        key = (facts,) if isinstance(facts, str) else tuple(map(str, facts))
         number = self._numbers.get(key)
         if number is None:
             number = self._numbers[key] = len(self._by_number)
@@ -650,6 +681,8 @@ class OruVerifier:
             said.append("OBX-1: does not count 1, 2, 3, ... within its OBR")
         if len({item.sub_id for item in observed}) != len(observed):
             said.append("OBX-4: stands twice within an OBR")
+        if any(item.qualifies for item in observed) and not any(item.pressure for item in observed):
+            said.append("OBX-3: says how a blood pressure was taken, but there is none within the OBR")
         statuses = {item.status for item in observed}
         agreeing = AGREEING.get(str(report))
         if statuses & WITHDRAWN:

@@ -1,4 +1,4 @@
-"""What the gateway knows: vitals, panels, units, body sites, methods, answers and limits, as data.
+"""What the gateway knows: vitals, panels, units, sites, methods, answers, qualifiers, limits, as data.
 
 The tables are TOML files beside this module, with their editions and sources written into them. They are read once,
 checked against each other (a contradiction is a `VocabularyError`: a fault in the gateway) and then only looked up.
@@ -14,10 +14,12 @@ from gateway.vocabulary.tables import (
     SNOMED,
     UCUM,
     Answer,
+    Choice,
     Coding,
     Limits,
     Method,
     Panel,
+    Qualifier,
     Site,
     Unit,
     Vital,
@@ -27,6 +29,7 @@ from gateway.vocabulary.tables import (
     loinc_check_digit_ok,
     panels,
     profiles,
+    qualifiers,
     unit_for,
     units,
     vitals,
@@ -39,10 +42,12 @@ __all__ = [
     "SNOMED",
     "UCUM",
     "Answer",
+    "Choice",
     "Coding",
     "Limits",
     "Method",
     "Panel",
+    "Qualifier",
     "Site",
     "Unit",
     "Vital",
@@ -52,6 +57,7 @@ __all__ = [
     "loinc_check_digit_ok",
     "panels",
     "profiles",
+    "qualifiers",
     "unit_for",
     "units",
     "vitals",

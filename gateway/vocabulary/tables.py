@@ -87,6 +87,42 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class Choice:
+    """An answer of a qualifier.
+
+    Attributes:
+        key: name in mappings.
+        coding: its code; None where no code is published: it is then sent as text.
+        title: text for people.
+        against: patient categories it is not made for (a neonate cuff and an adult).
+    """
+
+    key: str
+    coding: Coding | None
+    title: str
+    against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Qualifier:
+    """What else there is to know of the measurement of a panel: how it was started, which cuff, which position.
+
+    Attributes:
+        key: name of its table in mappings.
+        title: text for people.
+        coding: its LOINC code.
+        sub_id: OBX-4, permanent and unique.
+        answers: its answers, by key.
+    """
+
+    key: str
+    title: str
+    coding: Coding
+    sub_id: str
+    answers: Mapping[str, Choice]
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A body site.
 
@@ -203,7 +239,10 @@ class Vital:
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """A panel: vitals that make up one Observation (blood pressure) or that one points to (vital signs)."""
+    """A panel: vitals that make up one Observation (blood pressure) or that one points to (vital signs).
+
+    `qualifiers` of the measurement, by key, become further components, behind those of the members.
+    """
 
     key: str
     title: str
@@ -214,6 +253,7 @@ class Panel:
     us_core: str
     category: Coding
     members: tuple[str, ...]
+    qualifiers: Mapping[str, Qualifier]
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +296,11 @@ def vitals() -> Mapping[str, Vital]:
 def panels() -> Mapping[str, Panel]:
     """The panels by key, in the order of the table."""
     return _clinical()[1]
+
+
+def qualifiers() -> Mapping[str, Qualifier]:
+    """The qualifiers of panels by key, in the order of the table."""
+    return _qualifiers()[3]
 
 
 def editions() -> Mapping[str, str]:
@@ -461,7 +506,7 @@ def _spellings() -> tuple[dict[str, str], dict[str, str]]:
 
 
 @cache
-def _qualifiers() -> tuple[dict[str, Site], dict[str, Method], dict[str, Answer]]:
+def _qualifiers() -> tuple[dict[str, Site], dict[str, Method], dict[str, Answer], dict[str, Qualifier]]:
     file = "qualifiers.toml"
     tables = _read(file)
     sites: dict[str, Site] = {}
@@ -485,7 +530,24 @@ def _qualifiers() -> tuple[dict[str, Site], dict[str, Method], dict[str, Answer]
             raise row.fault("an answer needs a code")
         answers[key] = Answer(key, coding, title)
         row.done()
-    return sites, methods, answers
+    return sites, methods, answers, {key: _qualifier(file, key, values) for key, values in tables["qualifier"].items()}
+
+
+def _qualifier(file: str, key: str, values: Mapping[str, Any]) -> Qualifier:
+    row = _Row(file, f"qualifier.{key}", values)
+    answers: dict[str, Choice] = {}
+    for name, answer in row.take("answers", dict).items():
+        part = _Row(file, f"qualifier.{key}, answer {name}", answer)
+        answers[name] = Choice(name, part.coding("snomed", SNOMED), part.text("title"), part.texts("against"))
+        part.done()
+        if not set(answers[name].against) <= set(CATEGORIES):
+            raise part.fault("against names a patient category that is not known")
+    coding = row.coding("loinc", LOINC)
+    if coding is None:
+        raise row.fault("a qualifier needs a LOINC code")
+    qualifier = Qualifier(key, row.text("title"), coding, row.text("sub_id"), answers)
+    row.done()
+    return qualifier
 
 
 @cache
@@ -515,13 +577,14 @@ def _panel(row: _Row, key: str, categories: Mapping[str, Coding]) -> Panel:
         us_core=_US_CORE + us_core if us_core else "",
         category=categories[category],
         members=row.texts("members"),
+        qualifiers=_chosen(row, "qualifiers", _qualifiers()[3]),
     )
     row.done()
     return panel
 
 
 def _vital(row: _Row, key: str, categories: Mapping[str, Coding]) -> Vital:
-    sites, methods, answers = _qualifiers()
+    sites, methods, answers, _ = _qualifiers()
     profile, us_core, category = row.text("profile", ""), row.text("us_core", ""), row.text("category")
     codings_by_unit: dict[str, tuple[Coding, ...]] = {}
     decimals_by_unit: dict[str, int] = {}
@@ -579,7 +642,8 @@ def _check(file: str, vitals: Mapping[str, Vital], panels: Mapping[str, Panel]) 
     """Check the tables against each other."""
     numbers = [(key, panel.number) for key, panel in panels.items()]
     _unique(file, "number", numbers + [(key, vital.number) for key, vital in vitals.items()])
-    _unique(file, "sub_id", [(key, vital.sub_id) for key, vital in vitals.items()])
+    sub_ids = [(key, vital.sub_id) for key, vital in vitals.items()]
+    _unique(file, "sub_id", sub_ids + [(key, each.sub_id) for key, each in _qualifiers()[3].items()])
     for key, vital in vitals.items():
         where = f"{file}, vital.{key}"
         if vital.kind not in ("quantity", "coded"):
