@@ -54,8 +54,16 @@ TABLES = (
     ("`TEXT = { ... }` in `values` of `[patient.systems]`", "PatientSystem", ""),
     ("`[device]`, `[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),
+    (
+        "`[mode]`, `[cuff]`, `[position]`",
+        "Qualifier",
+        "What else there is to know of the blood pressures: how the measurement was started, cuff size, body position. "
+        "The keys are in a [table of their own](#vitals). A text that is not named is left out, and told.",
+    ),
     ("`[vitals.KEY]`", "VitalSource", "One table for each vital. KEY is a key from the [table of vitals](#vitals)."),
     ("`site = { ... }` of a vital", "Site", ""),
+    ("`method = { ... }` of a vital", "Method", ""),
+    ("`quality = { ... }` of a vital", "Quality", ""),
     ("`[absent]`, and `absent = { ... }` of a vital", "Absent", 'Each key is a token: `"E3" = { reason = "error" }`.'),
     ("`[plausibility]`", "Plausibility", ""),
     ("`[plausibility.limits.CATEGORY]`: `VITAL = { ... }`", "Band", ""),
@@ -77,6 +85,9 @@ WORDS = {
     ("", "location"): "see below",
     ("", "encounter"): "see below",
     ("", "category"): "see below",
+    ("", "mode"): "see below",
+    ("", "cuff"): "see below",
+    ("", "position"): "see below",
     ("", "vitals"): "see below",
     ("", "plausibility"): "see below",
     ("", "output"): "see below",
@@ -95,6 +106,8 @@ WORDS = {
     ("PatientCategory", "fixed"): "one category for the whole export, or for rows where the column is empty",
     ("VitalSource", "comparators"): "as in `[numbers]`, for this vital alone",
     ("Site", "column"): "the column that tells the site",
+    ("Method", "column"): "the column that tells the method",
+    ("Quality", "column"): "the column that tells the quality",
     ("Age", "unit"): "unit of the age",
     ("Absent", "reason"): "why there is no value",
     ("Output", "status"): "`final` only where a clinician has accepted the readings before they come here",
@@ -260,6 +273,16 @@ def vitals() -> str:
     return _table(heading, rows)
 
 
+def qualifiers() -> str:
+    """What may be said beside a blood pressure, from the vocabulary."""
+    rows = []
+    for qualifier in vocabulary.qualifiers().values():
+        for answer in qualifier.answers.values():
+            code = f"SNOMED CT {answer.coding.code}" if answer.coding else "text"
+            rows.append((_code(qualifier.key), qualifier.coding.code, _code(answer.key), answer.title, code))
+    return _table(("table", "LOINC", "key", "meaning", "in the record"), rows)
+
+
 def limits() -> str:
     """The limits of the profile `proposal`."""
 
@@ -403,6 +426,7 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "exit statuses": exit_statuses,
     "mapping keys": mapping_keys,
     "vitals": vitals,
+    "qualifiers": qualifiers,
     "limits": limits,
     "rules": rules,
 }

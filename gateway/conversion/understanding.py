@@ -456,7 +456,7 @@ class Understanding:
             label_at = self._long_columns[0]
             labels = [(row, self._label_of.get(row[label_at].strip(BLANKS), ())) for _, row in rows]
             entries = [row for row, keys in labels if self._qualified.intersection(keys)]
-        effects_of: dict[str, None] = {}
+        spoken: dict[tuple[str, str], None] = {}
         for entry in entries:
             texts = tuple([entry[each.at] if each.at >= 0 else "" for each in self._qualifying])
             said = self._qualifiers_said.get((category, texts))
@@ -467,10 +467,10 @@ class Understanding:
                 said = tuple([found for each, text in pairs for found in each.said(text, category)])
                 self._qualifiers_said[category, texts] = said
             for noticed, column in said:
-                if self._effects[noticed.rule] is not Effect.OFF and noticed.rule not in effects_of:
-                    effects_of[noticed.rule] = None
+                if self._effects[noticed.rule] is not Effect.OFF and (noticed.rule, column) not in spoken:
+                    spoken[noticed.rule, column] = None
                     note(noticed, column)
-        for rule in effects_of:
+        for rule, _ in spoken:
             readings = self._take(self._effects[rule], list(self._qualified), slots, readings, outcomes)
         return readings
 

@@ -359,9 +359,9 @@ class Mapping(_Table):
         default=None, description="column with the monitor's own record number, part of the identity"
     )
     category: PatientCategory = PatientCategory()
-    mode: Qualifier = Field(default=Qualifier(), description="how a blood pressure measurement was started")
-    cuff: Qualifier = Field(default=Qualifier(), description="size of the cuff")
-    position: Qualifier = Field(default=Qualifier(), description="body position at a blood pressure measurement")
+    mode: Qualifier = Qualifier()
+    cuff: Qualifier = Qualifier()
+    position: Qualifier = Qualifier()
     notes: list[Text] = Field(default=[], description="free-text columns carried as notes")
     vitals: dict[str, VitalSource] = Field(min_length=1)
     absent: dict[str, AbsentReason | Absent] = Field(

@@ -54,6 +54,13 @@ values = { "A" = "adult", "P" = "child" }
 "---" = "not-performed"
 "ERR" = { reason = "error", meaning = "measurement failed" }
 
+[mode]
+column = "Start"
+values = { "M" = "manual", "A" = "automatic" }
+
+[cuff]
+fixed = "thigh"
+
 [vitals.systolic]
 column = "NIBP"
 pattern = '(?P<systolic>[0-9]+)/(?P<diastolic>[0-9]+)'
@@ -74,6 +81,8 @@ units = ["/min", "bpm"]
 column = "Temp"
 unit = "Cel"
 decimals = 1
+method = { column = "Temp by", values = { "M" = "manual" } }
+quality = { column = "Temp ok", values = { "1" = "good", "0" = "questionable" } }
 site = { column = "Temp site", values = { "O" = "oral" } }
 
 [vitals.weight]
@@ -110,7 +119,29 @@ SYSTEMS = """\
 [patient.systems]
 column = "Hospital"
 values = { "S" = { system = "urn:oid:2.9.7", type = "PI" } }
+"""
 
+PULSE = """\
+title = "Pulses"
+version = "1"
+form = "delimited"
+namespace = "https://hospital.example/spot-check"
+
+[delimited]
+layout = "wide"
+
+[time]
+columns = ["Time"]
+formats = ["%Y-%m-%d %H:%M"]
+zone = "Europe/Berlin"
+
+[patient]
+column = "MRN"
+system = "https://hospital.example/mrn"
+
+[vitals.heart_rate]
+column = "HR"
+unit = "/min"
 """
 
 LONG = """\
@@ -385,10 +416,10 @@ FAULTS = {
     ),
     # Columns
     "two vitals on one column": Fault('column = "HR"', 'column = "Temp"', "vitals.temperature.column",
-                                      "is already heart_rate (line 57)", "Give temperature its own column",
+                                      "is already heart_rate (line 64)", "Give temperature its own column",
                                       at='column = "Temp"\nunit = "Cel"'),
     "one of two without pattern": Fault("pattern = '(?P<systolic>[0-9]+)/(?P<diastolic>[0-9]+)'\nunit = \"mmHg\"\n\n",
-                                        'unit = "mmHg"\n\n', "vitals.diastolic.column", "is already systolic (line 46)",
+                                        'unit = "mmHg"\n\n', "vitals.diastolic.column", "is already systolic (line 53)",
                                         "needs a pattern in both", at='column = "NIBP"\nunit'),
     "vital on the patient's column": Fault('column = "Wt"', 'column = "MRN"', "vitals.weight.column",
                                            "is already the patient (line 26)", "Name the column that holds it",
@@ -505,6 +536,40 @@ FAULTS = {
     "category without column": Fault('column = "Mode"\n', "", "category.values", "no column whose texts",
                                      "Add column =",
                                      at="values = { \"A\""),
+    "unknown mode": Fault('"M" = "manual", "A"', '"M" = "manuell", "A"', "mode.values.M",
+                          '"manuell" is not an answer of mode', "Write manual"),
+    "unknown fixed cuff": Fault('fixed = "thigh"', 'fixed = "grown-up"', "cuff.fixed",
+                                '"grown-up" is not an answer of cuff', "large_adult"),
+    "mode without values": Fault('values = { "M" = "manual", "A" = "automatic" }\n', "", "mode.values",
+                                 "what the texts of the column mean", "Add the texts of the export", at="[mode]"),
+    "mode without column": Fault('column = "Start"\n', "", "mode", "nothing about where the mode stands",
+                                 "Add column =", at="[mode]"),
+    "mode twice": Fault('column = "Start"', 'column = "Start"\nfixed = "manual"', "mode.fixed",
+                        "a column and a fixed mode", "Keep the one", at='fixed = "manual"'),
+    "texts of a fixed cuff": Fault('fixed = "thigh"', 'fixed = "thigh"\nvalues = { "A" = "adult" }', "cuff.values",
+                                   "no column whose texts", "Take values out", at='values = { "A" = "adult" }'),
+    "mode with a blank": Fault('"M" = "manual", "A"', '"M " = "manual", "A"', 'mode.values."M "',
+                               "begins or ends with a blank", 'Write "M"'),
+    "mode in the column of the patient": Fault('column = "Start"', 'column = "MRN"  # here', "mode.column",
+                                               "is already the patient", "Name the column", at="# here"),
+    "mode without a pressure": Fault('[vitals.heart_rate]', '[position]\nfixed = "sitting"\n\n[vitals.heart_rate]',
+                                     "position", "the mapping reads none", "Take [position] out", at="[position]",
+                                     base=PULSE),
+    "unknown method in a column": Fault('{ "M" = "manual" }', '{ "M" = "oscillometric" }',
+                                        "vitals.temperature.method.values.M",
+                                        '"oscillometric" is not a method of temperature', "automatic"),
+    "method without values": Fault('values = { "M" = "manual" }', "values = {}", "vitals.temperature.method.values",
+                                   "what the texts of the column mean", "Add the texts"),
+    "unknown quality": Fault('"0" = "questionable"', '"0" = "bad"', "vitals.temperature.quality.values.0",
+                             '"bad" is not known here', "questionable"),
+    "quality without values": Fault('values = { "1" = "good", "0" = "questionable" }', "values = {}",
+                                    "vitals.temperature.quality.values", "what the texts of the column mean",
+                                    "Add the texts"),
+    "quality of an answer": Fault('codes = { "A" = "alert", "V" = "voice" }',
+                                  'codes = { "A" = "alert", "V" = "voice" }\n'
+                                  'quality = { column = "Q", values = { "1" = "good" } }',
+                                  "vitals.consciousness.quality", "has no quality", "Take it out",
+                                  at='quality = { column = "Q"'),
     "category twice": Fault('column = "Mode"', 'column = "Mode"\nfixed = "adult"', "category.fixed",
                             "a column and a fixed category", "Keep the one", at='fixed = "adult"'),
     # Patterns

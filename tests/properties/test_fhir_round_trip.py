@@ -21,6 +21,7 @@ from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records.fhir import Container
 from gateway.records.verify_fhir import FhirVerifier
 from gateway.vocabulary import UCUM, Coding, panels, units, vitals
+from gateway.vocabulary import qualifiers as known_qualifiers
 from tests.records.made_sets import Record, mapping, read, renderer, whole_bundle
 
 BASE = "http://hl7.org/fhir/StructureDefinition/"
@@ -57,6 +58,12 @@ moments = st.sampled_from(
 # At most 15 digits, which is as many as fhir.resources keeps.
 numbers = st.one_of(*(st.decimals(-99_999, 99_999, places=places) for places in (0, 1, 3, 9)))
 reasons = st.sampled_from(AbsentReason.__args__)  # type: ignore[attr-defined]
+QUALIFIED: list[tuple[tuple[str, str], ...]] = [
+    (),
+    *(((key, answer),) for key, each in known_qualifiers().items() for answer in each.answers),
+    (("mode", "manual"), ("cuff", "adult"), ("position", "supine")),
+    (("cuff", "thigh"), ("position", "sitting")),
+]
 
 
 @st.composite
@@ -66,6 +73,8 @@ def readings(draw: st.DrawFn, key: str) -> Reading:
         "site": draw(st.sampled_from(["", *vital.sites])),
         "method": draw(st.sampled_from(["", *vital.methods])),
     }
+    if vital.panel:
+        more["qualifiers"] = draw(st.sampled_from(QUALIFIED))
     if key != "bmi" and draw(st.integers(0, 4)) == 0:
         return Reading(key, "E3", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
     more["flagged"] = draw(st.booleans())
@@ -225,6 +234,16 @@ def expected(item: SetItem, chosen: Mapping, device: str) -> dict[str, Record]:
             elif key != "mean_pressure":
                 missing = Reading(key, "", Outcome.ABSENT, reason="unknown")
                 record["component"].append({"code": code_of(missing)} | result_of(missing, chosen))
+        in_order = [by_key[key] for key in panel.members if key in by_key]
+        for key, each in known_qualifiers().items():
+            stated = [answer for reading in in_order for name, answer in reading.qualifiers if name == key]
+            if stated:
+                found_answer = each.answers[stated[0]]
+                value = {"text": found_answer.title}
+                if found_answer.coding:
+                    value = concept([found_answer.coding], found_answer.title)
+                code = concept([each.coding], each.title[0].upper() + each.title[1:])
+                record["component"].append({"code": code, "valueCodeableConcept": value})
         found["blood_pressure"] = record
     return found
 

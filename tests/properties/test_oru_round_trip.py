@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gateway.mapping.model import AbsentReason, Mapping
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records.oru import OruRenderer
-from gateway.vocabulary import vitals
+from gateway.vocabulary import qualifiers, vitals
 
 # `hl7` reads \Xdd\ as Latin-1, so it cannot give back the three line ends above ASCII; tests/records checks those.
 characters = st.characters(exclude_categories=["Cs"], exclude_characters="\x85\u2028\u2029")
@@ -28,6 +28,13 @@ numbers = st.decimals(Decimal("-999.99"), Decimal("9999.99"), places=2) | st.int
 reasons = st.sampled_from(AbsentReason.__args__)  # type: ignore[attr-defined]
 
 
+QUALIFIED: list[tuple[tuple[str, str], ...]] = [
+    (),
+    *(((key, answer),) for key, each in qualifiers().items() for answer in each.answers),
+    (("mode", "manual"), ("cuff", "adult"), ("position", "supine")),
+]
+
+
 @st.composite
 def readings(draw: st.DrawFn, key: str) -> Reading:
     vital = vitals()[key]
@@ -35,6 +42,8 @@ def readings(draw: st.DrawFn, key: str) -> Reading:
         "site": draw(st.sampled_from(["", *vital.sites])),
         "method": draw(st.sampled_from(["", *vital.methods])),
     }
+    if vital.panel:
+        more["qualifiers"] = draw(st.sampled_from(QUALIFIED))
     if draw(st.integers(0, 4)) == 0:
         return Reading(key, "E3", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
     more["flagged"] = draw(st.booleans())
@@ -134,7 +143,12 @@ def test_message_read_back_is_the_set(item: SetItem, mapping: Mapping) -> None:
     observed = [
         name for one in item.readings for name in (["OBX", "NTE"] if one.outcome is Outcome.ABSENT else ["OBX"])
     ]
+    stated = [pair for one in item.readings for pair in one.qualifiers]
+    beside = [key for key in qualifiers() if key in dict(stated)]
+    observed += ["OBX"] * len(beside)
     assert message.names == ["MSH", "PID", *visit, *order, "OBR", *["NTE"] * len(item.notes), *observed]
+    for number, key in enumerate(beside, len(item.readings) + 1):
+        check_qualifier(message, number, key, next(answer for name, answer in stated if name == key), item, mapping)
 
     assert message.get("MSH", 1, 3) == choices.sending_application
     assert message.get("MSH", 1, 7) == item.moment.dtm
@@ -166,6 +180,25 @@ def test_message_read_back_is_the_set(item: SetItem, mapping: Mapping) -> None:
 
     for position, one in enumerate(item.readings, 1):
         check_observation(message, position, one, item, mapping)
+
+
+def check_qualifier(message: Message, number: int, key: str, answer: str, item: SetItem, mapping: Mapping) -> None:
+    def get(*place: int) -> str:
+        return message.get("OBX", number, *place)
+
+    qualifier = qualifiers()[key]
+    coding = qualifier.answers[answer].coding
+    assert [get(3, 1, n) for n in range(1, 7)] == [qualifier.coding.code, qualifier.coding.display, "LN", "", "", ""]
+    assert (get(1), get(4), get(6), get(8), get(14)) == (str(number), qualifier.sub_id, "", "", item.moment.dtm)
+    assert get(11) == ("F" if mapping.output.status == "final" else "R")
+    if coding is None:
+        assert (get(2), get(5)) == ("ST", qualifier.answers[answer].title)
+    else:
+        assert get(2) == ("CWE" if mapping.output.oru.version == "2.6" else "CE")
+        assert [get(5, 1, n) for n in (1, 2, 3)] == [coding.code, coding.display, "SCT"]
+    assert get(16, 1, 1) == (item.operator.value if item.operator else "")
+    assert get(18, 1, 1) == (item.device.value if item.device else "")
+    assert message.repetitions("OBX", number, 17, 3) == message.repetitions("OBX", number, 20, 6) == []
 
 
 def check_observation(message: Message, number: int, one: Reading, item: SetItem, mapping: Mapping) -> None:

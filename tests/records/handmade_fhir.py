@@ -127,6 +127,22 @@ _RECORDS: dict[str, Record] = {
             component(MEAN, valueQuantity=quantity(127, "mmHg", "mm[Hg]")),
         ],
     ),
+    "blood_pressure_qualified": observation(
+        "blood_pressure",
+        PANEL,
+        BASE + "bp",
+        component=[
+            component(SYSTOLIC, valueQuantity=quantity(107, "mmHg", "mm[Hg]")),
+            component(DIASTOLIC, valueQuantity=quantity(60, "mmHg", "mm[Hg]")),
+            component(
+                concept((LOINC, "8357-6", "Blood pressure method")), valueCodeableConcept={"text": "started by hand"}
+            ),
+            component(
+                concept((LOINC, "8358-4", "Blood pressure device Cuff size")),
+                valueCodeableConcept=concept((SNOMED, "720736009", "Blood pressure cuff, pediatric size")),
+            ),
+        ],
+    ),
     "blood_pressure_absent_side": observation(
         "blood_pressure",
         PANEL,

@@ -167,6 +167,75 @@ FAULTS: list[tuple[str, str, Change, str]] = [
     ("blood_pressure", "panel with a value", put("valueQuantity", to=quantity(80, "mmHg", "mm[Hg]")), "no value"),
     ("blood_pressure", "one side gone", lambda r: r["component"].pop(), "8462-4"),
     ("blood_pressure", "no components", drop("component"), "vs-2"),
+    ("blood_pressure_qualified", "cuff twice", lambda r: r["component"].append(r["component"][3]), "8358-4"),
+    (
+        "blood_pressure_qualified",
+        "answer to another question",
+        put("component", 3, "valueCodeableConcept", "coding", 0, "code", to="33586001"),
+        "not a published answer of LOINC 8358-4",
+    ),
+    (
+        "blood_pressure_qualified",
+        "a code where none is published",
+        put("component", 2, "valueCodeableConcept", to=concept((made.SNOMED, "720737000", "Adult cuff"))),
+        "not a published answer of LOINC 8357-6",
+    ),
+    (
+        "blood_pressure_qualified",
+        "answer of another system",
+        put("component", 3, "valueCodeableConcept", "coding", 0, "system", to="urn:x"),
+        "not a published answer",
+    ),
+    (
+        "blood_pressure_qualified",
+        "cuff in centimetres",
+        lambda r: r["component"][3].update(
+            valueQuantity=(r["component"][3].pop("valueCodeableConcept"), quantity(12, "cm", "cm"))[1]
+        ),
+        "an answer or a text",
+    ),
+    (
+        "blood_pressure_qualified",
+        "cuff absent",
+        lambda r: r["component"][3].update(
+            dataAbsentReason=(r["component"][3].pop("valueCodeableConcept"), made.absent("unknown"))[1]
+        ),
+        "an answer or a text",
+    ),
+    (
+        "blood_pressure_qualified",
+        "mode without words",
+        put("component", 2, "valueCodeableConcept", to={"text": " "}),
+        "text",
+    ),
+    (
+        "blood_pressure_qualified",
+        "two questions in one",
+        lambda r: r["component"][3]["code"]["coding"].append({"system": LOINC, "code": "8361-8"}),
+        "stands alone",
+    ),
+    (
+        "blood_pressure_qualified",
+        "pressure as text",
+        lambda r: r["component"][0].update(
+            valueCodeableConcept=(r["component"][0].pop("valueQuantity"), {"text": "107"})[1]
+        ),
+        "no coding",
+    ),
+    (
+        "spo2",
+        "cuff on a saturation",
+        put(
+            "component",
+            to=[
+                {
+                    "code": concept((LOINC, "8358-4", "Cuff size")),
+                    "valueCodeableConcept": {"text": "adult cuff"},
+                }
+            ],
+        ),
+        "not one that belongs",
+    ),
     ("blood_pressure", "side twice", lambda r: r["component"].append(r["component"][0]), "8480-6"),
     ("blood_pressure", "side without value", drop("component", 0, "valueQuantity"), "vs-3"),
     ("blood_pressure", "side in kPa", put("component", 0, "valueQuantity", "code", to="kPa"), "mm[Hg]"),

@@ -36,6 +36,8 @@ GOOD = "\r".join(
         "NTE|1||E3: probe off",
         f"OBX|5|CE|67775-7^Level of responsiveness^LN|1.1.9.1|248234008^Mentally alert^SCT||||||F|||{WHEN}",
         f"OBX|6|NM|9279-1^Respiratory rate^LN|1.1.5.1|18|/min^/min^UCUM|||||F|||{WHEN}",
+        f"OBX|7|ST|8357-6^Blood pressure method^LN|1.1.1.5|started by hand||||||F|||{WHEN}",
+        f"OBX|8|CE|8358-4^Cuff size^LN|1.1.1.6|720737000^Blood pressure cuff, adult size^SCT||||||F|||{WHEN}",
         "",
     )
 )
@@ -186,6 +188,19 @@ FAULTS: list[tuple[str, Callable[[str], str], str]] = [
     ("answer as a number", lambda m: field("OBX|5", 5, "1")(field("OBX|5", 2, "NM")(m)), "OBX-2"),
     ("answer check digit", field("OBX|5", 5, "248234009^Mentally alert^SCT"), "SNOMED"),
     ("number as an answer", field("OBX|6", 2, "CE"), "OBX-2"),
+    (
+        "cuff of another question",
+        field("OBX|8", 5, "33586001^Sitting position^SCT"),
+        "published answer of LOINC 8358-4",
+    ),
+    ("cuff of another system", field("OBX|8", 5, "AD^adult^L"), "published answer"),
+    ("mode with a code", lambda m: field("OBX|7", 5, "720737000^x^SCT")(field("OBX|7", 2, "CE")(m)), "LOINC 8357-6"),
+    ("cuff as a number", lambda m: field("OBX|8", 5, "12")(field("OBX|8", 2, "NM")(m)), "an answer or a text"),
+    ("cuff with MDC", field("OBX|8", 3, "8358-4^Cuff size^LN^150021^MDC_X^MDC"), "stands alone"),
+    ("mode with units", field("OBX|7", 6, "mm[Hg]^mmHg^UCUM"), "OBX-6"),
+    ("mode without words", field("OBX|7", 5, ""), "OBX-5"),
+    ("cuff twice", lambda m: field("OBX|7", 4, "1.1.1.6")(m), "OBX-4"),
+    ("mode without a pressure", lambda m: without("OBX|1")(without("OBX|2")(m)), "there is none within the OBR"),
     ("OBX-6 missing", field("OBX|1", 6, ""), "OBX-6"),
     ("OBX-6 not UCUM", field("OBX|1", 6, "mmHg"), "OBX-6"),
     ("OBX-6 wrong unit", field("OBX|1", 6, "kPa^kPa^UCUM"), "OBX-6"),

@@ -11,7 +11,7 @@ RULE = Rule(
     title="A mode, cuff size or body position that the mapping does not name",
     why=(
         "The pressures are as true without it as with it, and a blood pressure that waits for a word is missed by "
-        "whoever needs it: it goes on without, and nothing is guessed. A site that wants the word can choose hold."
+        "whoever needs it: it goes on without, and nothing is guessed. Where the word is always wanted, choose hold."
     ),
     example='the cuff column says "XL" and the mapping does not name it',
     reference=COMMON_PRACTICE,
