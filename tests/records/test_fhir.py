@@ -834,3 +834,17 @@ def test_half_a_surrogate_pair_is_refused_and_disturbs_nobody_else(text: str) ->
     made = renderer(container="transaction")
     bundle = whole_bundle(made, one_set(value("spo2", "97"), device=device))
     assert FhirVerifier(False).bundle(bundle) != []
+
+
+def test_the_first_reading_that_states_a_qualifier_speaks_and_no_set_has_that_of_another() -> None:
+    made = renderer()
+    cuffs = [("child", "thigh"), ("adult", "child"), ("thigh", "adult")]
+    found = []
+    for first, second in cuffs:
+        readings = (
+            value("systolic", "121", qualifiers=(("cuff", first),)),
+            value("diastolic", "79", qualifiers=(("mode", "manual"), ("cuff", second))),
+        )
+        (text,) = made.observations(one_set(*readings))
+        found.append([part["valueCodeableConcept"]["text"] for part in read(text)["component"][2:]])
+    assert found == [["single measurement, started by hand", f"{first} cuff"] for first, _ in cuffs]
