@@ -841,7 +841,8 @@ def canonical(reading: Reading) -> str:
     """What a reading says, however its export put it: two readings that say the same have the same text."""
     if reading.outcome is Outcome.ABSENT:
         return f"absent:{reading.reason}"
-    qualifiers = "".join(f" {each}" for each in (reading.site, reading.method) if each)
+    beside = [*(each for each in (reading.site, reading.method) if each), *(f"{a}:{b}" for a, b in reading.qualifiers)]
+    qualifiers = "".join(f" {each}" for each in beside)
     if reading.code:
         return reading.code + qualifiers
     return f"{reading.comparator}{reading.value} {reading.unit}{qualifiers}"

@@ -33,6 +33,7 @@ from collections.abc import Mapping as Lookup
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
+from itertools import chain, repeat
 from importlib import import_module
 from typing import Any, NamedTuple, TypeVar
 
@@ -529,7 +530,9 @@ class OruRenderer:
         plain = self.message(replace(item, readings=readings, revised=None))
         looked_at = len(self.fresh) > before
         del self.fresh[before:]
-        marks = iter(corrected)
+        # How a value was taken is corrected with it; these results stand behind the others.
+        beside = any(mark and reading.qualifiers for mark, reading in zip(corrected, readings, strict=True))
+        marks = chain(corrected, repeat(beside))
 
         def status(found: str) -> str:
             return ("C" if final else "P") if next(marks) and found != "X" else found

@@ -316,6 +316,7 @@ def test_the_message_of_a_correction(pair: tuple[SetItem, SetItem], chosen: Mapp
     assert made.message(item) == OruRenderer(chosen).message(item) == message
     changed = item.revised.added | item.revised.corrected
     found, all_of = iter(rows(message, "OBX")), rows(plain, "OBX")
+    all_of, beside = all_of[: len(item.readings)], all_of[len(item.readings) :]
     verified = chosen.output.status == "final"
     for reading, row in zip(item.readings, all_of, strict=True):
         if reading.vital not in changed:
@@ -323,7 +324,10 @@ def test_the_message_of_a_correction(pair: tuple[SetItem, SetItem], chosen: Mapp
         sent = next(found)
         status = ("C" if verified else "P") if reading.vital in item.revised.corrected and row[11] != "X" else row[11]
         assert [*sent[2:11], sent[11], *sent[12:]] == [*row[2:11], status, *row[12:]]
-    assert next(found, None) is None
+    said = [row[2:11] for row in beside]
+    for row in found:
+        assert row[2:11] in said, "behind the results stands how they were taken"
+        assert row[11] in ("C", "P", "F", "R")
     for name in ("PID", "PV1", "ORC"):
         assert rows(message, name) == rows(plain, name)
     (report,), (was,) = rows(message, "OBR"), rows(plain, "OBR")
