@@ -184,8 +184,7 @@ class ClockReader:
         self._shown = _reader(time, self._clock.formats)
         self._references = _reader(time, self._clock.reference_formats)
         self._standings: dict[Dump, Standing] = {}
-        # A clock that runs ahead shows times after receipt: whether a time is in the future is asked later, when it is
-        # settled.
+        # A clock that runs ahead shows times after receipt: whether a time is in the future is for `settle` to ask.
         self.times = TimeReader(time, None)
         """Reads the times of entries, by the monitor's clock."""
 
