@@ -218,6 +218,7 @@ class FhirRenderer:
         self._devices: dict[Party, bytes] = {}
         self._provenance_frames: dict[tuple[bool, bool], list[str]] = {}
         self._clocks: dict[tuple[str, ClockPair], str] = {}
+        self._device_times: dict[tuple[str, ClockPair], bytes] = {}
         self._parties: dict[Party, bytes] = {}
 
     def of_export(self, sha256: str) -> None:
@@ -493,6 +494,14 @@ class FhirRenderer:
         time is the true one, the value is the device's. The guide gives it no identifier, because a connection never
         comes twice; an export may be converted twice, so here it has one. The profile is therefore not claimed.
         """
+        known = self._device_times.get((device.value, pair))
+        if known is None:
+            if len(self._device_times) > _SHAPES_KEPT:
+                self._device_times.clear()
+            known = self._device_times[device.value, pair] = self._device_time(device, pair)
+        return known
+
+    def _device_time(self, device: Party, pair: ClockPair) -> bytes:
         from fhir.resources.R4B.observation import Observation
 
         digest = self._clock_digest(device, pair)
