@@ -161,6 +161,7 @@ class _Sent:
 
     def __init__(self, ledger: Ledger, found: Sequence[KnownSet]) -> None:
         wanted = {known.identity.hex() for known in found}
+        self.revisions = {known.identity.hex(): known.revision for known in found}
         self.runs = {run.id: run for run in ledger.runs()}
         files: dict[tuple[int, str], None] = {}
         for known in found:
@@ -292,8 +293,10 @@ def _files(ledger: Ledger, sent: _Sent, run: PastRun, reason: Reason, at: dateti
         suffix = "observations.ndjson" if ndjson else "bundle.json"
         yield f"fhir/0000-00000-{part:04d}.{suffix}", data
     messages = [
-        retracted_message(last_sent(group), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"))
-        for group in sent.messages.values()
+        retracted_message(
+            last_sent(group), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"), revision=sent.revisions[identity]
+        )
+        for identity, group in sent.messages.items()
     ]
     oru = OruVerifier(output.get("oru", {}).get("version", OruOutput().version))
     for part, at_once in enumerate(range(0, len(messages), _MESSAGES), start=1):
