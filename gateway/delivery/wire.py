@@ -162,9 +162,7 @@ class Tls(Table):
         try:
             context.load_cert_chain(self.cert_file, self.key_file, password=passphrase)
         except (OSError, ValueError) as error:
-            raise SettingsError(
-                f"tls.cert_file and tls.key_file cannot be used together: {_why(error)}"
-            ) from None
+            raise SettingsError(f"tls.cert_file and tls.key_file cannot be used together: {_why(error)}") from None
         return context
 
 

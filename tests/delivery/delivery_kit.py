@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from typing import Any
 
 import httpx
@@ -75,7 +74,3 @@ def outcome(*found: Record) -> Record:
 
 def target(**settings: Any) -> FhirRest:
     return FhirRest("hillside", FhirTarget.model_validate({"url": URL} | settings))
-
-
-def unchanging(answer: Any) -> Callable[[httpx.Request], httpx.Response]:
-    return lambda request: httpx.Response(200, json=answer)

@@ -209,8 +209,9 @@ def test_a_token_is_used_until_it_ends() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "passed", "asked"), [(300, 269, 1), (300, 271, 2), (20, 9, 1), (20, 11, 2), ("300", 271, 2), (None, 9e9, 1)]
-)  # fmt: skip
+    ("seconds", "passed", "asked"),
+    [(300, 269, 1), (300, 271, 2), (20, 9, 1), (20, 11, 2), ("300", 271, 2), (None, 9e9, 1)],
+)
 def test_a_token_is_renewed_before_it_ends(
     seconds: float | str | None, passed: float, asked: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -246,7 +247,7 @@ def test_tokens_that_are_never_taken() -> None:
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        (httpx.Response(400, json={"error": "invalid_scope", "error_description": SECRET}), "answered 400: invalid_scope"),
+        (httpx.Response(400, json={"error": "invalid_scope", "error_description": SECRET}), "400: invalid_scope"),
         (httpx.Response(401, json={"error": SECRET}), "answered 401"),
         (httpx.Response(403, text="<html>"), "answered 403"),
         (httpx.Response(200, text=""), "holds no token"),

@@ -9,6 +9,7 @@ import ssl
 import struct
 import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -233,7 +234,8 @@ def test_a_server_that_is_not_who_it_should_be(fault: str, authority: trustme.CA
 
 def test_old_tls_is_not_spoken(authority: trustme.CA, ca_file: str) -> None:
     context = server_context(authority)
-    with pytest.warns(DeprecationWarning):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
         context.maximum_version = ssl.TLSVersion.TLSv1_1
         context.minimum_version = ssl.TLSVersion.TLSv1
     with serving(good, context) as (url, seen):

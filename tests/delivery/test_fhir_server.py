@@ -28,6 +28,8 @@ REPOSITORY = Path(__file__).parents[2]
 SOURCE = Path(__file__).parent / "fhir_server"
 DEMO = REPOSITORY / "fixtures" / "demo"
 NEEDED = (20, 19)
+# Each search of this server goes through all it holds, so the larger demos would take it minutes.
+PATIENCE = 120.0  # seconds
 
 Record = dict[str, Any]
 
@@ -79,21 +81,28 @@ class Server:
 
 
 @pytest.fixture
-def server() -> Iterator[Server]:
+def server(process: Server) -> Server:
+    """The server, empty."""
+    assert httpx.delete(process.url, trust_env=False).status_code == 204
+    return process
+
+
+@pytest.fixture(scope="module")
+def process() -> Iterator[Server]:
     node, npm = shutil.which("node"), shutil.which("npm")
     if node is None or npm is None:
         pytest.skip("there is no node or npm on this machine")
     folder = installed(node, npm)
     with subprocess.Popen(
         [node, "server.mjs"], cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    ) as process:
+    ) as running:
         try:
-            assert process.stdout is not None
-            port = process.stdout.readline().strip()
+            assert running.stdout is not None
+            port = running.stdout.readline().strip()
             assert port.isdigit(), "the FHIR server did not start"
             yield Server(int(port))
         finally:
-            process.kill()
+            running.kill()
 
 
 def bundles(name: str, out: Path) -> list[bytes]:
@@ -142,11 +151,14 @@ def assert_arrived(server: Server, sent: list[bytes], locations: list[list[str]]
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mode", ["transaction", "batch"])
-@pytest.mark.parametrize("name", ["clinic-wide", "ward-messy"])
+@pytest.mark.parametrize(
+    ("name", "mode"),
+    [("bedside-framed", "transaction"),  ("ward-listing", "transaction"),
+     ("homecare-long", "batch")],
+)  # fmt: skip
 def test_a_demo_arrives_whole_and_once(name: str, mode: str, server: Server, tmp_path: Path) -> None:
     sent = bundles(name, tmp_path / "out")
-    with kit.target(url=server.url, mode=mode, attempts=1) as target:
+    with kit.target(url=server.url, mode=mode, attempts=1, timeout=PATIENCE) as target:
         receipts = [target.send(data) for data in sent]
         assert [receipt.message for receipt in receipts if receipt.verdict is not Verdict.DELIVERED] == []
         locations = [[part.location for part in receipt.parts] for receipt in receipts]

