@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from types import TracebackType
 from typing import Literal, NamedTuple, Protocol, Self
@@ -20,7 +21,8 @@ class Verdict(StrEnum):
     """No answer, or a passing fault: it is safe, and needed, to send the same bytes again."""
 
 
-class PartReceipt(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class PartReceipt:
     """What became of one entry of a bundle.
 
     Attributes:
