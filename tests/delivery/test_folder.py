@@ -265,6 +265,13 @@ from pathlib import Path
 from gateway.delivery.folder import FolderSender, FolderTarget
 settings = FolderTarget(name="share", path=Path(sys.argv[1]), kind="oru")
 end = time.monotonic() + 20
+write = os.write
+
+def slowly(handle, data):
+    time.sleep(0.0003)  # a slow disk, so that many of the kills come in the middle of a file
+    return write(handle, data[:4096])
+
+os.write = slowly
 kills = 0
 while time.monotonic() < end and (kills < 60 or len(os.listdir(sys.argv[1])) < 20):
     kills += 1
@@ -274,7 +281,7 @@ while time.monotonic() < end and (kills < 60 or len(os.listdir(sys.argv[1])) < 2
         number = 0
         while time.monotonic() < end:
             number += 1
-            sender.send(os.urandom(16) * random.randrange(1, 40_000))
+            sender.send(os.urandom(16) * random.randrange(1, 4_000))
         os._exit(0)
     time.sleep(random.uniform(0.002, 0.03))
     os.kill(child, signal.SIGKILL)
