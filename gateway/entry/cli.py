@@ -429,6 +429,7 @@ def demo(
 
 
 holding.register(app)
+delivery.register(app)
 
 
 class _Demo(NamedTuple):
