@@ -36,7 +36,8 @@ def outbox(
             _known_target(opened, target)
         counts = opened.outbox_counts(OutboxFilter(target=target))
         parked = opened.outbox(OutboxFilter(target=target, state="parked"))
-        stuck = [opened.first_waiting(count.target) for count in counts if count.state == "waiting"]
+        waiting = dict.fromkeys(count.target for count in counts if count.state == "waiting")
+        stuck = [opened.first_waiting(each) for each in waiting]
     if not counts:
         say("The outbox is empty.")
         return
