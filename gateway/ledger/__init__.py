@@ -1,4 +1,4 @@
-"""The ledger: what was read, recorded, held and retracted, so that nothing is lost and nothing said twice.
+"""The ledger: what was read, recorded, held, retracted and sent, so that nothing is lost and nothing said twice.
 
 The rows are plain and load at once; SQLAlchemy is loaded when a ledger is opened.
 """
@@ -18,6 +18,10 @@ from gateway.ledger.rows import (
     HoldRow,
     KnownExport,
     KnownSet,
+    OutboxCount,
+    OutboxFilter,
+    OutboxItem,
+    OutboxKind,
     PastRun,
     Recovered,
     RunInfo,
@@ -25,6 +29,7 @@ from gateway.ledger.rows import (
     SetRow,
     Sighting,
     StoredBlock,
+    Waiting,
 )
 
 if TYPE_CHECKING:
@@ -42,6 +47,10 @@ __all__ = [
     "KnownSet",
     "Ledger",
     "LedgerError",
+    "OutboxCount",
+    "OutboxFilter",
+    "OutboxItem",
+    "OutboxKind",
     "PastRun",
     "Recovered",
     "Run",
@@ -50,6 +59,7 @@ __all__ = [
     "SetRow",
     "Sighting",
     "StoredBlock",
+    "Waiting",
     "open_ledger",
 ]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import NamedTuple
+from typing import Literal, NamedTuple, TypeAlias
 
 
 class RunInfo(NamedTuple):
@@ -237,6 +237,72 @@ class PastRun(NamedTuple):
     counts: str
 
 
+OutboxKind: TypeAlias = Literal["fhir", "oru", "batch"]
+"""What a target is sent: FHIR bundles, single HL7 v2 messages, or whole batch files of them."""
+
+
+class OutboxItem(NamedTuple):
+    """Something to be sent to a target, and what became of it.
+
+    Attributes:
+        id: its number; items of one target are sent in this order.
+        target: what the site calls the target.
+        owner: who looks after the target, "" when that was not said.
+        kind: "fhir", "oru" or "batch".
+        run: the run that recorded it.
+        name: the record file it is in.
+        part: number of the message in the file, from 0; 0 for a whole file.
+        queued: when it was put here (UTC).
+        state: "waiting", "delivered" or "parked".
+        attempts: how often it was tried.
+        tried: when it was last tried (UTC), None before that.
+        settled: when it was delivered or parked (UTC), None while it waits.
+        code: status or acknowledgement of the last attempt, "" before that.
+        message: what became of the last attempt, in words without identifiers.
+        detail: as JSON, what became of those entries of a bundle that were not delivered; "" for none.
+    """
+
+    id: int
+    target: str
+    owner: str
+    kind: str
+    run: int
+    name: str
+    part: int
+    queued: datetime
+    state: str
+    attempts: int
+    tried: datetime | None
+    settled: datetime | None
+    code: str
+    message: str
+    detail: str
+
+
+class Waiting(NamedTuple):
+    """An item of the outbox that waits, with the bytes to be sent; the other fields as in `OutboxItem`."""
+
+    id: int
+    kind: str
+    run: int
+    name: str
+    part: int
+    queued: datetime
+    attempts: int
+    data: bytes
+
+
+class OutboxCount(NamedTuple):
+    """How many items of a target are in one state; `oldest` is when the first of them was queued (UTC)."""
+
+    target: str
+    owner: str
+    kind: str
+    state: str
+    items: int
+    oldest: datetime
+
+
 class AuditEntry(NamedTuple):
     """One entry of the audit trail; `hash` covers everything in it and `previous`, the hash of the entry before."""
 
@@ -303,3 +369,18 @@ class SetFilter:
     patient_system: str | None = None
     run: int | None = None
     state: str | None = "recorded"
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxFilter:
+    """Which items of the outbox; a field left out does not narrow the choice.
+
+    `since` (inclusive) and `until` (exclusive) are about the time at which they were queued.
+    """
+
+    ids: Collection[int] | None = None
+    target: str | None = None
+    run: int | None = None
+    state: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None

@@ -19,16 +19,18 @@ from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
 from gateway.errors import LedgerError
+from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append
 from gateway.ledger.reading import known_sets, set_select, sliced
 from gateway.ledger.recovery import mark_of
-from gateway.ledger.rows import HoldRow, KnownSet, RunInfo, SetRow, Sighting
+from gateway.ledger.rows import HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
 from gateway.ledger.tables import (
     blocks,
     contents,
     exports,
     holds,
     mappings,
+    outbox,
     run_exports,
     runs,
     set_history,
@@ -65,6 +67,7 @@ class Run:
         self._state = "open"
         self._packing: ThreadPoolExecutor | None = None
         self._packed: deque[Future[dict[str, Any]]] = deque()
+        self._names: list[str] = []
         with place.errors_told():
             self._transaction = connection.begin()
             try:
@@ -290,11 +293,45 @@ class Run:
                 self._packing = ThreadPoolExecutor(1, thread_name_prefix="packing")
             self._store_packed(_WAITING - 1)
             self._packed.append(self._packing.submit(_packed, self.id, name, data))
+            self._names.append(name)
 
     def _store_packed(self, leave: int) -> None:
         """Store what is packed, and wait until no more than `leave` files are not."""
         while self._packed and (len(self._packed) > leave or self._packed[0].done()):
             self._connection.execute(plain_insert(contents), self._packed.popleft().result())
+
+    def queue(self, targets: Sequence[tuple[str, OutboxKind]], names: Collection[str] | None = None) -> int:
+        """Put the record files of this run into the outbox, with everything else of this run or not at all.
+
+        Bundles go to targets that take "fhir"; each message of a batch file to those that take "oru", or the file as
+        it is to those that take "batch". The order is that in which the files were added.
+
+        Args:
+            targets: name and kind of each; what is in the outbox already is not put there again.
+            names: only these of the files.
+
+        Returns:
+            How many items were put there.
+        """
+        now = datetime.now(UTC)
+        with self._working() as connection:
+            self._store_packed(0)
+            columns = (outbox.c.name, outbox.c.target)
+            known = {(name, target) for name, target in
+                     connection.execute(select(*columns).where(outbox.c.run == self.id).distinct())}  # fmt: skip
+            items = 0
+            for name in self._names:
+                wanted = [target for target in targets if (name, target[0]) not in known]
+                if not wanted or (names is not None and name not in names):
+                    continue
+                here = (contents.c.run == self.id, contents.c.name == name)
+                data = zlib.decompress(connection.execute(select(contents.c.data).where(*here)).scalar_one())
+                rows = outbox_.items_of(self.id, name, data, wanted, now)
+                if rows:
+                    values = [dict(zip(outbox_.COLUMNS, row, strict=True)) for row in rows]
+                    connection.execute(plain_insert(outbox), values)
+                    items += len(rows)
+            return items
 
     def prepare(self, stage: Path, target: Path, counts: str) -> None:
         """Commit everything; from here on the run counts, and is completed by the next opening if it is cut off.

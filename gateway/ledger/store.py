@@ -26,10 +26,11 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, inspect, select, text, update
+from sqlalchemy import Connection, delete, insert, inspect, select, text, update
 from sqlalchemy.engine import Row
 
 from gateway.errors import LedgerError
+from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, first_broken
 from gateway.ledger.places import Place, place_of
 from gateway.ledger.reading import (
@@ -51,12 +52,16 @@ from gateway.ledger.rows import (
     HoldFilter,
     KnownExport,
     KnownSet,
+    OutboxCount,
+    OutboxFilter,
+    OutboxItem,
     PastRun,
     Recovered,
     RunInfo,
     SetFilter,
     Sighting,
     StoredBlock,
+    Waiting,
 )
 from gateway.ledger.run import Run
 from gateway.ledger.tables import (
@@ -68,6 +73,8 @@ from gateway.ledger.tables import (
     exports,
     holds,
     mappings,
+    outbox,
+    owners,
     runs,
     sets,
     sightings,
@@ -394,6 +401,108 @@ class Ledger:
                 )  # fmt: skip
                 settled += len(found)
         return settled
+
+    def waiting(self, target: str, kind: Literal["fhir", "oru"]) -> Iterator[Waiting]:
+        """What waits to be sent to a target, with its bytes, the oldest first and each once.
+
+        Args:
+            target: its name.
+            kind: what it takes; items of another kind, from before its settings were changed, go on waiting.
+        """
+        return outbox_.waiting(self._reading, target, outbox_.kinds_of(kind))
+
+    def sent(
+        self,
+        item: int,
+        verdict: Literal["delivered", "parked", "later"],
+        code: str,
+        message: str,
+        detail: str = "",
+    ) -> None:
+        """Note, and commit, what became of an item that was sent.
+
+        Args:
+            item: its number.
+            verdict: "later" leaves it waiting.
+            code: what the target answered, or a word for the fault.
+            message: the same in words without identifiers.
+            detail: as JSON, what became of parts of it.
+
+        Raises:
+            LedgerError: it does not wait, or a run is open, with which this would be taken back.
+        """
+        if verdict not in ("delivered", "parked", "later"):
+            raise LedgerError(f"There is no verdict {verdict!r}", todo="Choose delivered, parked or later")
+        if self._run is not None and self._run.is_open:
+            raise LedgerError("A run is open", where=self.name, todo="End it before something is sent")
+        with self._writing() as connection:
+            known = outbox_.settle(connection, item, verdict, code, message, detail, datetime.now(UTC))
+        if not known:
+            raise self._missing(f"item {item} that waits to be sent")
+
+    def outbox(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxItem]:  # noqa: B008 (frozen)
+        """The items of the outbox that are asked for, in order of their ids."""
+        with self._reading() as connection:
+            statements = outbox_.item_select(which)
+            return [OutboxItem._make(row) for statement in statements for row in connection.execute(statement)]
+
+    def outbox_counts(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxCount]:  # noqa: B008 (frozen)
+        """Items of the outbox in numbers, by target, kind and state; the ids of the filter are not looked at."""
+        with self._reading() as connection:
+            return outbox_.count(connection, which)
+
+    def first_waiting(self, target: str) -> OutboxItem | None:
+        """The item of a target that has its turn next."""
+        with self._reading() as connection:
+            (statement,) = outbox_.item_select(OutboxFilter(target=target, state="waiting"))
+            row = connection.execute(statement.limit(1)).one_or_none()
+            return None if row is None else OutboxItem._make(row)
+
+    def queued_for(self, files: Collection[tuple[int, str]]) -> dict[tuple[int, str], list[tuple[str, str]]]:
+        """Which targets (name and kind) each of these record files (run and name) was put into the outbox for."""
+        found: dict[tuple[int, str], list[tuple[str, str]]] = {}
+        columns = (outbox.c.run, outbox.c.name, outbox.c.target, outbox.c.kind)
+        with self._reading() as connection:
+            for run in sorted({run for run, _ in files}):
+                for row in connection.execute(
+                    select(*columns).where(outbox.c.run == run).distinct().order_by(*columns)
+                ):
+                    if (row.run, row.name) in files:
+                        found.setdefault((row.run, row.name), []).append((row.target, row.kind))
+        return found
+
+    def replay(self, which: OutboxFilter, who: str, why: str) -> int:
+        """Let items that were delivered or parked wait again, and put that into the audit trail.
+
+        They keep their place: what is older is sent before what is newer.
+
+        Args:
+            which: the items; those that wait already are passed over.
+            who: who decided.
+            why: the reason they gave.
+
+        Returns:
+            How many items wait again.
+        """
+        with self._writing() as connection:
+            found = outbox_.wait_again(connection, which)
+            asked = {"run": which.run, "from": which.since, "to": which.until}
+            given = {name: str(value) for name, value in asked.items() if value is not None}
+            entries = []
+            for target, states in sorted(found.items()):
+                detail: dict[str, object] = {**given, **{state: len(ids) for state, ids in states.items()}}
+                if which.ids is not None:
+                    detail["items"] = sorted(id_ for ids in states.values() for id_ in ids)
+                entries.append((datetime.now(UTC), who, "replay", f"target {target}", why, detail))
+            append(connection, entries)
+        return sum(len(ids) for states in found.values() for ids in states.values())
+
+    def name_owners(self, named: Mapping[str, str]) -> None:
+        """Remember who looks after which target, so that lists can name them."""
+        with self._writing() as connection:
+            for target, owner in named.items():
+                connection.execute(delete(owners).where(owners.c.target == target))
+                connection.execute(insert(owners).values(target=target, owner=owner))
 
     def add_audit(self, who: str, action: str, subject: str, why: str, detail: Mapping[str, object]) -> None:
         """Add an entry to the audit trail; `detail` becomes JSON. Leave identifiers of patients out of it."""

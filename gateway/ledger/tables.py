@@ -20,7 +20,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISIONS = ("0001",)
+REVISIONS = ("0001", "0002")
 """The steps of the schema in order; the last is what this program reads and writes."""
 
 VERSION_TABLE = "ledger_version"
@@ -216,4 +216,34 @@ audit = Table(
     Column("previous", LargeBinary, nullable=False),
     Column("hash", LargeBinary, nullable=False),
     Index("audit_by_subject", "subject"),
+)
+
+owners = Table(
+    "owners",
+    METADATA,
+    Column("target", Text, primary_key=True),
+    Column("owner", Text, nullable=False),
+)
+
+outbox = Table(
+    "outbox",
+    METADATA,
+    Column("id", _Id, primary_key=True),
+    Column("target", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("run", _Id, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("part", Integer, nullable=False),
+    Column("start", BigInteger, nullable=False),
+    Column("size", BigInteger, nullable=False),
+    Column("queued", Utc, nullable=False),
+    Column("state", Text, nullable=False, server_default="waiting"),
+    Column("attempts", Integer, nullable=False, server_default="0"),
+    Column("tried", Utc),
+    Column("settled", Utc),
+    Column("code", Text, nullable=False, server_default=""),
+    Column("message", Text, nullable=False, server_default=""),
+    Column("detail", Text, nullable=False, server_default=""),
+    Index("outbox_by_file", "run", "name", "target", "part", unique=True),
+    Index("outbox_by_state", "target", "state", "id"),
 )

@@ -1,0 +1,178 @@
+"""What a FHIR server says of a bundle: OperationOutcome and the entries of an answer, made safe to show.
+
+Source: FHIR R4 4.0.1, http://hl7.org/fhir/R4/operationoutcome.html and http://hl7.org/fhir/R4/http.html#trules.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from gateway.delivery.base import Verdict
+
+_SEVERITIES = ("fatal", "error", "warning", "information")
+_CODES = frozenset(
+    {"invalid", "structure", "required", "value", "invariant", "security", "login", "unknown", "expired", "forbidden",
+     "suppressed", "processing", "not-supported", "duplicate", "multiple-matches", "not-found", "deleted", "too-long",
+     "code-invalid", "extension", "too-costly", "business-rule", "conflict", "transient", "lock-error", "no-store",
+     "exception", "timeout", "incomplete", "throttled", "informational"}
+)  # fmt: skip
+"""http://hl7.org/fhir/R4/valueset-issue-type.html"""
+
+_PATH = re.compile(r"[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?(\.[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?)*")
+_ENTRY = re.compile(r"Bundle\.entry\[(\d{1,6})\]")
+# The older `location` is an XPath, which counts from 1.
+_XPATH_ENTRY = re.compile(r"/?(?:f:)?Bundle(?:\[1\])?/(?:f:)?entry\[(\d{1,6})\]")
+_LOCATION = re.compile(r"([A-Z][A-Za-z]{1,40}/[A-Za-z0-9\-.]{1,64})(/_history/[A-Za-z0-9\-.]{1,64})?$")
+_PERSON = re.compile(r"\b(?:Patient|Person|Practitioner|RelatedPerson)\s*/", re.IGNORECASE)
+_MOST_ISSUES = 10_000
+_LONGEST_TEXT = 200
+_MOST_SHOWN = 3
+
+
+class Issue(NamedTuple):
+    """One issue of an OperationOutcome, without anything that may name a person.
+
+    Attributes:
+        severity: FHIR's code, or "error" for one that FHIR does not know.
+        code: FHIR's issue type, or "unknown".
+        path: where in the bundle, as a plain path; "" if not said.
+        entry: position of the entry in the bundle as it was sent; None if not said.
+        text: what the server says of it; "" when that may hold an identifier.
+    """
+
+    severity: str
+    code: str
+    path: str
+    entry: int | None
+    text: str
+
+    @property
+    def grave(self) -> bool:
+        """Whether it is a reason for refusing."""
+        return self.severity in ("fatal", "error")
+
+    def __str__(self) -> str:
+        at = f" at {self.path}" if self.path else ""
+        said = f": {self.text}" if self.text else ""
+        return f"{self.severity} {self.code}{at}{said}"
+
+
+def issues(content: Any, private: Callable[[str], bool]) -> list[Issue]:
+    """The issues of an OperationOutcome; none when it is something else.
+
+    Args:
+        content: JSON as it was read.
+        private: whether a text must not be shown.
+    """
+    if not isinstance(content, dict) or content.get("resourceType") != "OperationOutcome":
+        return []
+    listed = content.get("issue")
+    found = listed[:_MOST_ISSUES] if isinstance(listed, list) else []
+    return [_issue(issue, private) for issue in found if isinstance(issue, dict)]
+
+
+def _issue(issue: dict[str, Any], private: Callable[[str], bool]) -> Issue:
+    severity, code = issue.get("severity"), issue.get("code")
+    paths = _texts(issue.get("expression")) + _texts(issue.get("location"))
+    entry = None
+    for path in paths:
+        if match := _ENTRY.match(path):
+            entry = int(match[1])
+            break
+        if (match := _XPATH_ENTRY.match(path)) and int(match[1]) > 0:
+            entry = int(match[1]) - 1
+            break
+    shown = next((path for path in paths if _PATH.fullmatch(path) and not private(path)), "")
+    if not shown and entry is not None:
+        shown = f"Bundle.entry[{entry}]"
+    details = issue.get("details")
+    texts = _texts(issue.get("diagnostics")) + (_texts(details.get("text")) if isinstance(details, dict) else [])
+    said = next((text for text in texts if not private(text) and not _PERSON.search(text)), "")
+    return Issue(
+        severity if severity in _SEVERITIES else "error",
+        code if isinstance(code, str) and code in _CODES else "unknown",
+        shown,
+        entry,
+        _line(said),
+    )
+
+
+def _texts(value: Any) -> list[str]:
+    return [text for text in (value if isinstance(value, list) else [value]) if isinstance(text, str)]
+
+
+def _line(text: str) -> str:
+    """One short line of printable characters."""
+    text = "".join(char if char.isprintable() else " " for char in text[: 10 * _LONGEST_TEXT])
+    text = " ".join(text.split())
+    return text if len(text) <= _LONGEST_TEXT else text[: _LONGEST_TEXT - 1] + "…"
+
+
+def placed(issue: Issue, indices: Sequence[int]) -> Issue:
+    """An issue of a part of a bundle, as one of the whole.
+
+    Args:
+        issue: the issue; its `entry` counts the entries of the part.
+        indices: positions of the entries of the part in the whole bundle.
+    """
+    if issue.entry is None or issue.entry >= len(indices):
+        return issue._replace(entry=None)
+    index = indices[issue.entry]
+    return issue._replace(entry=index, path=_ENTRY.sub(f"Bundle.entry[{index}]", issue.path))
+
+
+def told(found: list[Issue], otherwise: str) -> str:
+    """The first grave issues in one line, or another text when there is none."""
+    grave = [str(issue) for issue in found if issue.grave]
+    more = f" (and {len(grave) - _MOST_SHOWN} more)" if len(grave) > _MOST_SHOWN else ""
+    return "; ".join(grave[:_MOST_SHOWN]) + more if grave else otherwise
+
+
+class EntryAnswer(NamedTuple):
+    """What the server says of one entry.
+
+    Attributes:
+        verdict: what became of it.
+        code: its status.
+        message: what the server said.
+        location: where it is kept, with its version; "" if not said.
+    """
+
+    verdict: Verdict
+    code: str
+    message: str
+    location: str
+
+
+def entry_answer(entry: Any, private: Callable[[str], bool]) -> EntryAnswer:
+    """Read one entry of a transaction-response or batch-response.
+
+    Only 200 and 201 mean that the server holds the record. An entry that cannot be read is parked.
+    """
+    response = entry.get("response") if isinstance(entry, dict) else None
+    status = response.get("status") if isinstance(response, dict) else None
+    code = status[:3] if isinstance(status, str) and re.match(r"\d{3}(?!\d)", status) else ""
+    if not isinstance(response, dict) or not code:
+        return EntryAnswer(Verdict.PARKED, "unreadable", "the answer has no status for this entry", "")
+    if code in ("200", "201"):
+        return EntryAnswer(Verdict.DELIVERED, code, _HELD[code], _location(entry, response))
+    message = told(issues(response.get("outcome"), private), f"the server answered {code} for this entry")
+    later = code in ("408", "409", "425", "429") or code.startswith("5")
+    return EntryAnswer(Verdict.LATER if later else Verdict.PARKED, code, message, "")
+
+
+_HELD = {"200": "already there, or brought up to date", "201": "created"}
+
+
+def _location(entry: dict[str, Any], response: dict[str, Any]) -> str:
+    location = response.get("location")
+    if isinstance(location, str) and (match := _LOCATION.search(location)):
+        return match[0]
+    resource = entry.get("resource")
+    if isinstance(resource, dict):
+        named = f"{resource.get('resourceType')}/{resource.get('id')}"
+        if (match := _LOCATION.match(named)) and resource.get("resourceType") != "OperationOutcome":
+            return match[0]
+    return ""

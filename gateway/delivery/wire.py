@@ -1,0 +1,341 @@
+"""One request and its answer over HTTP: TLS, limits of time and size, and what a missing answer means."""
+
+from __future__ import annotations
+
+import email.utils
+import ipaddress
+import json
+import ssl
+import time
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+from gateway.version import VERSION
+
+if TYPE_CHECKING:
+    import httpx
+
+_LARGEST_ANSWER = 32 * 1024 * 1024
+_DEEPEST_CAUSE = 10
+# Sent again as they are, these can succeed: RFC 9110 section 15 (408, 409, 5xx), RFC 8470 section 5.2 (425), RFC 6585
+# section 4 (429).
+_PASSING = frozenset({408, 409, 425, 429})
+
+
+class Table(BaseModel):
+    """A table of settings. Errors never show what was written: it may be a secret in the wrong place."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
+
+
+EnvName = Annotated[str, StringConstraints(pattern=r"^([A-Za-z_][A-Za-z0-9_]*)?$")]
+FilePath = Annotated[Path, Field(strict=False)]
+
+
+def _address(value: str) -> str:
+    try:
+        parts = urlsplit(value)
+        good = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        good = False
+    if not good or not value.isascii() or not value.isprintable() or " " in value:
+        raise ValueError("this is not an address that begins with https:// and names a host")
+    if parts.username is not None or parts.password is not None:
+        raise ValueError("an address must not hold a user name or password; name them under auth")
+    if parts.query or parts.fragment or "?" in value or "#" in value:
+        raise ValueError("an address must not hold a query or a fragment")
+    return value
+
+
+Address = Annotated[str, AfterValidator(_address)]
+"""An http or https URL without credentials, query and fragment."""
+
+
+def in_the_clear(url: str) -> bool:
+    """Whether what goes there can be read on the way: plain http, and not to this machine itself."""
+    parts = urlsplit(url)
+    if parts.scheme != "http":
+        return False
+    host = parts.hostname or ""
+    try:
+        return not ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host != "localhost"
+
+
+class WithSecret(Table):
+    """Settings that name where a secret is kept; the secret itself is not a setting."""
+
+    secret_env: EnvName = Field(default="", description="environment variable that holds the secret")
+    secret_file: FilePath | None = Field(default=None, description="file that holds the secret and nothing else")
+
+    @model_validator(mode="after")
+    def _one_place(self) -> WithSecret:
+        if bool(self.secret_env) == (self.secret_file is not None):
+            raise ValueError("name either secret_env or secret_file")
+        return self
+
+    def secret(self) -> str:
+        """The secret as it is now, so that a renewed one is taken without a restart.
+
+        Raises:
+            SettingsError: it is not there.
+        """
+        return read_secret(self.secret_env, self.secret_file, "secret")
+
+
+def read_secret(variable: str, file: Path | None, what: str) -> str:
+    """A secret from an environment variable, or from a file whose last line end does not count.
+
+    Raises:
+        SettingsError: it is not there. The text names the setting and not its content, which may be a misplaced secret.
+    """
+    import os
+
+    if file is None:
+        text = os.environ.get(variable, "")
+        if not text:
+            raise SettingsError(f"the environment variable named by {what}_env is not set")
+        return text
+    text = read_file(file, f"{what}_file").removesuffix("\n").removesuffix("\r")
+    if not text:
+        raise SettingsError(f"the file named by {what}_file is empty")
+    return text
+
+
+def read_file(file: Path, setting: str) -> str:
+    """The text of a file that a setting names.
+
+    Raises:
+        SettingsError: it cannot be read.
+    """
+    try:
+        return file.read_text(encoding="utf-8")
+    except OSError as error:
+        raise SettingsError(f"the file named by {setting} cannot be read: {error.strerror or 'no such file'}") from None
+    except ValueError:
+        raise SettingsError(f"the file named by {setting} is not UTF-8 text") from None
+
+
+class Tls(Table):
+    """Whom to trust, and who we are, on the way to a server."""
+
+    ca_file: FilePath | None = Field(
+        default=None, description="PEM file of the authorities to trust instead of the system's"
+    )
+    cert_file: FilePath | None = Field(default=None, description="PEM file of our certificate, for mutual TLS")
+    key_file: FilePath | None = Field(default=None, description="PEM file of its key, unless cert_file holds it")
+    passphrase_env: EnvName = Field(default="", description="environment variable that holds the passphrase of the key")
+    passphrase_file: FilePath | None = Field(default=None, description="file that holds the passphrase of the key")
+
+    @model_validator(mode="after")
+    def _whole(self) -> Tls:
+        if self.cert_file is None and (self.key_file or self.passphrase_env or self.passphrase_file):
+            raise ValueError("a key needs its certificate in cert_file")
+        if self.passphrase_env and self.passphrase_file:
+            raise ValueError("name either passphrase_env or passphrase_file")
+        return self
+
+    def context(self) -> ssl.SSLContext:
+        """What Python's ssl module makes of it; certificate and host name are always checked.
+
+        Raises:
+            SettingsError: a file is not there or is not what it should be.
+        """
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file)
+        except OSError as error:
+            raise SettingsError(f"the file named by tls.ca_file cannot be used: {_why(error)}") from None
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if self.cert_file is None:
+            return context
+        # Without a passphrase OpenSSL would ask for one on the terminal.
+        passphrase = ""
+        if self.passphrase_env or self.passphrase_file:
+            passphrase = read_secret(self.passphrase_env, self.passphrase_file, "tls.passphrase")
+        try:
+            context.load_cert_chain(self.cert_file, self.key_file, password=passphrase)
+        except (OSError, ValueError) as error:
+            raise SettingsError(f"tls.cert_file and tls.key_file cannot be used together: {_why(error)}") from None
+        return context
+
+
+def _why(error: Exception) -> str:
+    if isinstance(error, ssl.SSLError):
+        return (error.reason or "not a PEM file, or the wrong passphrase").replace("_", " ").lower()
+    return getattr(error, "strerror", None) or "it is not what it should be"
+
+
+class WireError(Exception):
+    """A request without an answer that can be used.
+
+    Args:
+        code: status, or a word for its absence.
+        message: what happened, without identifiers and secrets.
+    """
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(code)
+        self.code = code
+        self.message = message
+
+
+class PassingError(WireError):
+    """A passing fault: the same request can succeed later.
+
+    Args:
+        code: as for `WireError`.
+        message: as for `WireError`.
+        answer: what it answered, if it did.
+    """
+
+    def __init__(self, code: str, message: str, answer: Answer | None = None) -> None:
+        super().__init__(code, message)
+        self.answer = answer
+        self.wait = answer.wait if answer is not None else None
+
+
+class RefusedError(WireError):
+    """A final no, whatever is sent: it lies with the address, the credentials or the server's way of answering."""
+
+
+class SettingsError(WireError):
+    """A setting, secret or file is missing or unusable; nothing was sent.
+
+    Args:
+        message: which one, without its content.
+    """
+
+    def __init__(self, message: str) -> None:
+        super().__init__("settings", message)
+
+
+class Answer(NamedTuple):
+    """An answer, read whole.
+
+    Attributes:
+        status: HTTP status.
+        body: what came with it.
+        wait: seconds to wait according to Retry-After; None without one.
+    """
+
+    status: int
+    body: bytes
+    wait: float | None
+
+    def json(self) -> Any:
+        """The body as JSON.
+
+        Raises:
+            ValueError: it is none.
+        """
+        try:
+            return json.loads(self.body)
+        except RecursionError as error:
+            raise ValueError("nested too deep") from error
+
+
+class Wire:
+    """Connections to one server.
+
+    Args:
+        tls: whom to trust, and who we are.
+        timeout: seconds for connecting, for each pause in sending or receiving, and for the whole of an answer's body.
+    """
+
+    def __init__(self, tls: Tls, timeout: float) -> None:
+        self._tls = tls
+        self._timeout = timeout
+
+    @cached_property
+    def _client(self) -> httpx.Client:
+        import httpx
+
+        # What the settings do not say is not done: no proxy from the environment, no other address than the given.
+        return httpx.Client(
+            verify=self._tls.context(),
+            timeout=self._timeout,
+            follow_redirects=False,
+            trust_env=False,
+            headers={"Accept-Encoding": "identity", "User-Agent": f"spotcheck-gateway/{VERSION}"},
+        )
+
+    def close(self) -> None:
+        """Close the connections."""
+        if "_client" in self.__dict__:
+            self._client.close()
+
+    def post(self, url: str, content: bytes, headers: Mapping[str, str]) -> Answer:
+        """Send, and read the answer whole.
+
+        Raises:
+            PassingError: no answer, or one that says to come again.
+            RefusedError: an answer that is too long to be read, or that sends us elsewhere.
+            SettingsError: TLS cannot be set up as the settings say.
+        """
+        import httpx
+
+        try:
+            with self._client.stream("POST", url, content=content, headers=headers) as response:
+                status = response.status_code
+                wait = _wait(response.headers.get("Retry-After", ""))
+                body = self._body(response)
+        except httpx.TimeoutException:
+            raise PassingError("timeout", f"no whole answer within {self._timeout:g} s") from None
+        except httpx.TransportError as error:
+            raise _lost(error) from None
+        except httpx.DecodingError:
+            raise PassingError("unreadable", "the answer could not be decoded") from None
+        if status in _PASSING or status >= 500:
+            raise PassingError(str(status), f"the server answered {status}", Answer(status, body, wait))
+        if 300 <= status < 400:
+            raise RefusedError(str(status), "the server sends us to another address; give the final address as url")
+        return Answer(status, body, wait)
+
+    def _body(self, response: httpx.Response) -> bytes:
+        until = time.monotonic() + self._timeout
+        body = bytearray()
+        for chunk in response.iter_bytes():
+            body += chunk
+            if len(body) > _LARGEST_ANSWER:
+                raise RefusedError(
+                    "too-long", f"the answer is longer than {_LARGEST_ANSWER // 2**20} MiB and was not read"
+                )
+            if time.monotonic() > until:
+                raise PassingError("timeout", f"no whole answer within {self._timeout:g} s")
+        return bytes(body)
+
+
+def _wait(text: str) -> float | None:
+    """Seconds that a Retry-After header asks for: a number of seconds or a date (RFC 9110 section 10.2.3)."""
+    text = text.strip()
+    if text.isascii() and text.isdigit():
+        return float(text[:9])
+    try:
+        at = email.utils.parsedate_to_datetime(text)
+    except (TypeError, ValueError, OverflowError):
+        return None
+    if at.tzinfo is None:
+        at = at.replace(tzinfo=UTC)
+    return max(0.0, (at - datetime.now(UTC)).total_seconds())
+
+
+def _lost(error: BaseException) -> PassingError:
+    """A connection that failed, in words of our own: what libraries say may quote the other side."""
+    cause: BaseException | None = error
+    # Chains of exceptions that are raised again can be circles.
+    for _ in range(_DEEPEST_CAUSE):
+        if cause is None:
+            break
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return PassingError("tls", f"the server's certificate is not accepted: {cause.verify_message}")
+        if isinstance(cause, ssl.SSLError):
+            return PassingError("tls", f"no TLS connection: {(cause.reason or 'closed').replace('_', ' ').lower()}")
+        cause = cause.__cause__ or cause.__context__
+    return PassingError("connection", "no connection, or it was lost before the answer was whole")

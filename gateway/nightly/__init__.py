@@ -1,0 +1,1 @@
+"""What happens each night: records are delivered from the outbox of the ledger."""
