@@ -141,6 +141,44 @@ class Reading:
     flagged: bool = False
 
 
+class ClockPair(NamedTuple):
+    """The monitor's own time when it sent a list, and the true time of that moment.
+
+    Attributes:
+        device_fhir: the monitor's time as a FHIR dateTime, with the offset of the mapping's zone.
+        device_dtm: the same as an HL7 v2 DTM as displayed, without an offset.
+        reference_fhir: the true time as a FHIR dateTime.
+        reference_dtm: the same as a v2 DTM with its offset.
+        offset: seconds by which the monitor's clock was ahead (negative: behind); 0 when it was in step.
+        remark: where the true time is from and what was done, in words.
+    """
+
+    device_fhir: str
+    device_dtm: str
+    reference_fhir: str
+    reference_dtm: str
+    offset: int
+    remark: str
+
+
+class OwnTime(NamedTuple):
+    """A time as the monitor's own clock had it, before any correction.
+
+    Attributes:
+        fhir: FHIR dateTime.
+        epoch: seconds since 1970-01-01T00:00:00Z.
+        pair: what the clock was compared with, or None.
+        early: seconds before the moment's epoch from which the true instant may lie, when it was corrected.
+        width: seconds from there in which it lies; 0 when the time was not corrected.
+    """
+
+    fhir: str
+    epoch: int
+    pair: ClockPair | None = None
+    early: int = 0
+    width: int = 0
+
+
 class Moment(NamedTuple):
     """What one distinct time text means.
 
@@ -152,6 +190,7 @@ class Moment(NamedTuple):
         precision: "day", "minute" or "second".
         noticed: what was wrong with it, if anything.
         resolution: seconds to which the time is known, where that is coarser than it looks; 0: as its precision.
+        own: the time by the monitor's own clock, where the mapping says something of that clock.
     """
 
     text: str
@@ -161,6 +200,7 @@ class Moment(NamedTuple):
     precision: str = ""
     noticed: tuple[Noticed, ...] = ()
     resolution: int = 0
+    own: OwnTime | None = None
 
     @property
     def known_to(self) -> str:

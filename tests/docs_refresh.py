@@ -49,6 +49,7 @@ TABLES = (
     ("`[numbers]`", "Numbers", ""),
     ("`[time]`", "Time", ""),
     ("`[time.age]`", "Age", ""),
+    ("`[time.clock]`", "Clock", ""),
     ("`[patient]`", "Patient", ""),
     ("`[patient.systems]`", "PatientSystems", "Where the export holds patients of several identifier systems."),
     ("`TEXT = { ... }` in `values` of `[patient.systems]`", "PatientSystem", ""),

@@ -12,7 +12,7 @@ from __future__ import annotations
 import dataclasses
 import sqlite3
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -21,15 +21,19 @@ from typing import TYPE_CHECKING, cast
 
 from gateway import report as report_module
 from gateway.checks import effects, finding, rules
-from gateway.conversion.blocks import BlockResult, write_devices
-from gateway.conversion.exports import Export, find_exports
+from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_times, write_devices
+from gateway.conversion.clocks import Clocks, survey
+from gateway.conversion.exports import Export, blocks_of, find_exports
 from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
 from gateway.identity import load_associations
+from gateway.mapping import Mapping
 from gateway.model import (
+    Block,
+    ClockPair,
     Finding,
     Noticed,
     Party,
@@ -94,7 +98,8 @@ def convert(
         verify: "sample" or "full": which records go through the reference libraries besides our own checks.
         received: when the exports were received (with a zone); it is written into MSH-7 and Provenance and is the
             reference for times in the future. None: now for the check, and the records carry their own times.
-        sent: when the lists were sent (with a zone), for mappings whose ages count from a time that is given.
+        sent: when the lists were sent (with a zone), for mappings whose ages count from a time that is given, or
+            whose clocks are compared with it.
         identifiers: let the report name the paths of the exports.
         replace: replace an earlier result in `out`.
         ledger: what earlier runs recorded, a file or a database URL: nothing is recorded twice, and what was held is
@@ -120,10 +125,12 @@ def convert(
     if sent is not None and sent.tzinfo is None:
         raise UsageError("--sent has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
     loaded = load_mapping(mapping)
-    age = loaded.mapping.time.age
-    if (age is not None and age.anchor == "given") != (sent is not None):
+    age, clock = loaded.mapping.time.age, loaded.mapping.time.clock
+    given = age.anchor == "given" if age is not None else clock is not None and clock.reference == "given"
+    if given != (sent is not None):
         what = "needs --sent, the time at which the list was sent" if sent is None else "does not use --sent"
-        raise UsageError(f"The mapping {what}", where=str(mapping), todo="See anchor in [time.age] of the mapping")
+        todo = "See reference in [time.clock] of the mapping" if clock else "See anchor in [time.age] of the mapping"
+        raise UsageError(f"The mapping {what}", where=str(mapping), todo=todo)
     if loaded.mapping.patient.column is None and associations is None:
         raise UsageError(
             "The mapping reads no patient from the export, and no associations were given",
@@ -197,10 +204,12 @@ def _convert(
                 else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
             )
             with closing(seen):
+                clocks = survey(job.loaded.mapping, job.options, _blocks(job.loaded.mapping, found))
+                job = dataclasses.replace(job, older=clocks.older)
                 memory = Remembering(ledger, run, job, seen) if ledger is not None and run is not None else None
-                tally, files = _run(job, found, workers, stage, seen, memory, progress)
+                tally, files = _run(job, found, clocks, workers, stage, seen, memory, progress)
             counts = memory.finish(tally) if memory is not None else ""
-        report = _report(job, found, tally, files, started, memory.tally if memory is not None else None)
+        report = _report(job, found, tally, clocks, files, started, memory.tally if memory is not None else None)
         report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
         if run is None:
             stage.commit()
@@ -219,6 +228,7 @@ def _convert(
 def _run(
     job: Job,
     exports: Sequence[Export],
+    clocks: Clocks,
     workers: int,
     stage: Stage,
     seen: Repeats | Lists,
@@ -228,6 +238,7 @@ def _run(
     """Take up what was held, convert every block of every export; give the counts and the names of the files."""
     tally = Tally()
     devices: dict[str, Party] = {}
+    pairs: dict[tuple[str, ClockPair], Party] = {}
     files: list[str] = []
     total = sum(export.size for export in exports)
     first: dict[str, int] = {}
@@ -236,6 +247,7 @@ def _run(
 
     def written(result: BlockResult) -> None:
         devices.update(result.devices)
+        pairs.update(result.pairs)
         files.extend(result.files)
         stage.written(result.files)
 
@@ -256,6 +268,7 @@ def _run(
 
         if memory is not None:
             memory.take_up(retaken)
+        note(clocks.findings)
         for number, export in enumerate(exports, start=1):
             read_before = False
             if memory is not None:
@@ -282,6 +295,10 @@ def _run(
         files.append(write_devices(job, devices.values()))
         stage.written(files[-1:])
         tally.records["Device"] = len(devices)
+    if pairs and job.options.bundle == "ndjson":
+        files.append(write_device_times(job, pairs))
+        stage.written(files[-1:])
+        tally.records[DEVICE_TIME] = len(pairs)
     if progress is not None:
         progress(total, total)
     return tally, files
@@ -294,10 +311,17 @@ def _rule_info(slug: str) -> RuleInfo:
     )
 
 
+def _blocks(mapping: Mapping, exports: Sequence[Export]) -> Iterator[tuple[int, Iterator[Block]]]:
+    """The blocks of every export, by its position."""
+    for number, export in enumerate(exports, start=1):
+        yield number, blocks_of(export, number, mapping)
+
+
 def _report(
     job: Job,
     exports: Sequence[Export],
     tally: Tally,
+    clocks: Clocks,
     files: Sequence[str],
     started: datetime,
     holds: HoldsTally | None,
@@ -340,5 +364,12 @@ def _report(
         for export in exports
     ]
     return report_module.build(
-        info, tally, listed, words, plausibility=mapping.plausibility, category=mapping.category.fixed or "unknown"
+        info,
+        tally,
+        listed,
+        words,
+        plausibility=mapping.plausibility,
+        category=mapping.category.fixed or "unknown",
+        clocks=clocks.listed,
+        lists=clocks.lists,
     )

@@ -23,6 +23,7 @@ from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
 from gateway.model import (
     Block,
+    ClockPair,
     Effect,
     Finding,
     LineKind,
@@ -33,6 +34,7 @@ from gateway.model import (
     Revised,
     Tally,
 )
+from gateway.normalise.clocks import Dump, Older
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
@@ -45,6 +47,8 @@ from gateway.vocabulary import vitals
 _SLICE = 128
 _WAITING = frozenset({Outcome.HELD})
 _STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
+DEVICE_TIME = "Observation of a device's time"
+"""Kind of record, as the report counts it: a monitor's own time beside the true time."""
 
 
 @dataclass(slots=True)
@@ -57,6 +61,7 @@ class BlockResult:
     findings: list[Finding] = field(default_factory=list)
     keys: list[Key] = field(default_factory=list)
     devices: dict[str, Party] = field(default_factory=dict)
+    pairs: dict[tuple[str, ClockPair], Party] = field(default_factory=dict)
     files: list[str] = field(default_factory=list)
     sets: list[SetRow] = field(default_factory=list)
     revised: list[SetRow] = field(default_factory=list)
@@ -78,12 +83,14 @@ class Retaken:
         patients: line -> patient identifier, where a person has assigned one.
         reinstated: lines of retracted sets that a person has confirmed to be right after all.
         sent: when the list was sent, as it was given then.
+        older: which of its entries have no defensible time.
     """
 
     lines: frozenset[int]
     patients: Mapping[int, str]
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
+    older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
 
 
 class BlockConverter:
@@ -100,6 +107,7 @@ class BlockConverter:
         self._loaded = loaded
         self._options = options
         self._associations = job.associations
+        self._older = job.older
         self._folder = job.folder
         self._adapter = adapter_for(mapping, columns(mapping))
         self._understanding: Understanding | None = None
@@ -123,17 +131,20 @@ class BlockConverter:
         """The sets of a block as they are understood; findings, lines by kind and unreadable entries of its reading."""
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
-            self._understanding = Understanding(self._loaded, block.fields, self._options, self._associations)
-        self._understanding.take_up(self._retaken.patients if self._retaken else {}, self._sent())
+            self._understanding = Understanding(
+                self._loaded, block.fields, self._options, self._associations, self._older
+            )
+        retaken = self._retaken
+        if retaken is None:
+            self._understanding.take_up({}, self._options.sent, self._older)
+        else:
+            self._understanding.take_up(retaken.patients, retaken.sent, retaken.older)
         parsed = self._adapter.parse(block)
         lines = Counter(block.lines)
         lines.update(parsed.lines)
         lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
         sets = self._understanding.sets(parsed.entries, block.export)
         return sets, [*block.findings, *parsed.findings], lines, lost
-
-    def _sent(self) -> datetime | None:
-        return self._options.sent if self._retaken is None else self._retaken.sent
 
     def of_export(self, sha256: str) -> None:
         """Convert blocks of another export from here on."""
@@ -382,19 +393,24 @@ class BlockConverter:
         part: list[Candidate] = []
         entries = 1
         devices: set[Party] = set()
+        pairs: set[ClockPair] = set()
         for candidate in candidates:
             item = candidate.item
             if not item.readings or candidate.key is None:
                 continue
             if bundled:
+                pair = item.moment.own.pair if item.moment.own is not None else None
                 size = len(self._fhir.keys(item)) + (item.device is not None and item.device not in devices)
+                size += pair is not None and pair not in pairs
                 if part and entries + size > limit:
                     yield part
-                    part, entries, devices = [], 1, set()
-                    size = len(self._fhir.keys(item)) + (item.device is not None)
+                    part, entries, devices, pairs = [], 1, set(), set()
+                    size = len(self._fhir.keys(item)) + (item.device is not None) + (pair is not None)
                 entries += size
                 if item.device is not None:
                     devices.add(item.device)
+                if pair is not None:
+                    pairs.add(pair)
             part.append(candidate)
         if part:
             yield part
@@ -426,22 +442,29 @@ class BlockConverter:
         records: list[bytes] = []
         owners: list[int] = []
         devices: dict[str, Party] = {}
+        pairs: dict[tuple[str, ClockPair], Party] = {}
         for position, candidate in enumerate(part):
             texts = renderer.observations(candidate.item)
             records.extend(texts)
             owners.extend([position] * len(texts))
             if candidate.item.device is not None:
                 devices[candidate.item.device.value] = candidate.item.device
+                own = candidate.item.moment.own
+                if own is not None and own.pair is not None:
+                    pairs[candidate.item.device.value, own.pair] = candidate.item.device
         provenance = []
         if self._loaded.mapping.output.fhir.provenance and records:
             references = [each for candidate in part for each in renderer.references(candidate.item)]
             moments = [candidate.item.moment for candidate in part]
-            provenance.append(renderer.provenance(references, moments, number))
+            clocks = [renderer.device_time_reference(device, pair) for (_, pair), device in pairs.items()]
+            provenance.append(renderer.provenance(references, moments, number, clocks))
         if self._options.bundle == "ndjson":
-            return _FhirPart(records, owners, list(devices.values()), provenance, b"\n".join([*records, b""]))
-        device_entries = [renderer.device(device) for device in devices.values()]
-        data = renderer.bundle([*device_entries, *records, *provenance]) + b"\n"
-        return _FhirPart(records, [-1] * len(device_entries) + owners, list(devices.values()), provenance, data)
+            data = b"\n".join([*records, b""])
+            return _FhirPart(records, owners, list(devices.values()), pairs, provenance, data)
+        before = [renderer.device(device) for device in devices.values()]
+        before += [renderer.device_time(device, pair) for (_, pair), device in pairs.items()]
+        data = renderer.bundle([*before, *records, *provenance]) + b"\n"
+        return _FhirPart(records, [-1] * len(before) + owners, list(devices.values()), pairs, provenance, data)
 
     def _verify_fhir(self, part: _FhirPart) -> dict[int, str]:
         """Positions of sets whose records are not right, with what is wrong."""
@@ -499,9 +522,12 @@ class BlockConverter:
             records["Provenance"] += len(fhir.provenance)
             if self._options.bundle != "ndjson":
                 records["Device"] += len(fhir.devices)
+                if fhir.pairs:
+                    records[DEVICE_TIME] += len(fhir.pairs)
                 records["Bundle"] += 1
             for device in fhir.devices:
                 result.devices[device.value] = device
+            result.pairs.update(fhir.pairs)
         if messages:
             records["ORU message"] += len(messages)
 
@@ -544,8 +570,9 @@ class _FhirPart:
 
     Attributes:
         records: Observations.
-        owners: for each entry of `data`, the position of its set; -1 for a Device.
+        owners: for each entry of `data`, the position of its set; -1 for a Device and for a device's time.
         devices: the devices named.
+        pairs: the device times named, with their devices.
         provenance: Provenance; at most one.
         data: the bundle, or the lines of the Observations, as bytes.
     """
@@ -553,6 +580,7 @@ class _FhirPart:
     records: list[bytes]
     owners: list[int]
     devices: list[Party]
+    pairs: dict[tuple[str, ClockPair], Party]
     provenance: list[bytes]
     data: bytes
 
@@ -654,5 +682,20 @@ def write_devices(job: Job, devices: Iterable[Party]) -> str:
     data = b"".join(renderer.device(device) + b"\n" for device in devices)
     for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(data):
         raise _unverified("A device record", problem)
+    (job.folder / name).write_bytes(data)
+    return name
+
+
+def write_device_times(job: Job, pairs: Mapping[tuple[str, ClockPair], Party]) -> str:
+    """Write the lines of device times that NDJSON Observations refer to; the file's name in the result folder.
+
+    Raises:
+        OutputError: the lines cannot be verified.
+    """
+    renderer = FhirRenderer(job.loaded.mapping, "ndjson", gateway_version=VERSION)
+    name = "fhir/device-times.ndjson"
+    data = b"".join(renderer.device_time(device, pair) + b"\n" for (_, pair), device in pairs.items())
+    for problem in FhirVerifier(job.loaded.mapping.output.fhir.profile == "us-core").lines(data):
+        raise _unverified("The record of a device's time", problem)
     (job.folder / name).write_bytes(data)
     return name

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -10,6 +11,7 @@ from typing import Literal
 from gateway.checks import rules
 from gateway.identity.associations import Associations
 from gateway.mapping import LoadedMapping, load
+from gateway.normalise.clocks import Dump, Older
 from gateway.records.fhir import Container
 
 RecordsAs = Literal["fhir", "oru", "both"]
@@ -27,7 +29,7 @@ class Options:
         received: epoch seconds of receipt for the check of future times; None leaves the check out.
         received_fhir: the time of receipt as a FHIR instant for Provenance, "" when it was not given.
         received_dtm: the same as a v2 DTM for MSH-7.
-        sent: when the lists of the exports were sent, for ages; None when it was not given.
+        sent: when the lists of the exports were sent, for ages and clocks; None when it was not given.
         remember: gather what the ledger is to know of each set.
     """
 
@@ -50,12 +52,14 @@ class Job:
         options: choices made.
         associations: who was on which device, or None.
         folder: where record files go.
+        older: (export, list) -> which of its entries are from before a clock was set, for mappings with a clock.
     """
 
     loaded: LoadedMapping
     options: Options
     associations: Associations | None
     folder: Path
+    older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
 
 
 def load_mapping(path: str | Path) -> LoadedMapping:

@@ -8,6 +8,7 @@ from itertools import islice
 from pathlib import Path
 
 from gateway.conversion.blocks import BlockConverter
+from gateway.conversion.clocks import survey
 from gateway.conversion.exports import blocks_of, find_exports
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.understanding import Candidate
@@ -35,9 +36,10 @@ def preview(
         found = find_exports([export], loaded.mapping, Path(scratch))[0]
         options = Options(received=int(datetime.now(UTC).timestamp()))
         known = load_associations(associations, loaded.mapping) if associations is not None else None
-        converter = BlockConverter(Job(loaded, options, known, Path(scratch)), found.sha256)
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):
+            older = survey(loaded.mapping, options, [(1, [block])]).older
+            converter = BlockConverter(Job(loaded, options, known, Path(scratch), older), found.sha256)
             sets, findings, kinds, _ = converter.sets(block)
             lines.append(
                 f"{found.name}: {found.lines} lines; of the first {kinds.total()}: "

@@ -10,7 +10,7 @@ import hashlib
 import json
 import zlib
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -24,6 +24,7 @@ from gateway.conversion.options import Job
 from gateway.errors import MappingError
 from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
 from gateway.model import Block, Effect, Tally
+from gateway.normalise.clocks import Dump, Older
 from gateway.records.repeats import Earlier, Key, Repeats, Seen
 from gateway.version import VERSION
 
@@ -144,7 +145,7 @@ class Remembering:
 
     def keep(self, block: Block, result: BlockResult) -> None:
         """Remember what became of a block of the export begun last."""
-        self._run.add_block(self._export, block.number, packed(block, self._job.options.sent))
+        self._run.add_block(self._export, block.number, packed(block, self._job.options.sent, self._job.older))
         self._keep(self._export, result)
         if result.holds:
             self._run.add_holds(self._export, result.holds)
@@ -178,7 +179,7 @@ class Remembering:
         converters: dict[bool, BlockConverter] = {}
         for number, ((export, place, confirmed), group) in enumerate(sorted(by_block.items()), start=1):
             stored = self._ledger.block(export, place)
-            block, sent = unpacked(stored.data)
+            block, sent, older = unpacked(stored.data)
             block.export, block.number = 0, number
             if confirmed not in converters:
                 job = _lenient(self._job) if confirmed else self._job
@@ -190,6 +191,7 @@ class Remembering:
                 {hold.line: hold.patient for hold in group if hold.action == "assign"},
                 frozenset(hold.line for hold in group if confirmed),
                 sent,
+                older,
             )
             result = converter.convert(block, self.admit, retaken)
             self._settle(export, place, group, result)
@@ -250,8 +252,14 @@ def _earlier(known: KnownSet) -> Earlier:
     )
 
 
-def packed(block: Block, sent: datetime | None) -> bytes:
-    """A block as the ledger keeps it: all that is needed to convert it again."""
+def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> bytes:
+    """A block as the ledger keeps it: all that is needed to convert it again.
+
+    Args:
+        block: the block.
+        sent: when its list was sent, where that was given.
+        older: (export, list) -> which entries have no defensible time; those of the block's export are kept.
+    """
     content = {
         "fields": block.fields,
         "text": block.text,
@@ -260,12 +268,13 @@ def packed(block: Block, sent: datetime | None) -> bytes:
         "context": block.context,
         "captured": block.captured,
         "sent": sent.isoformat() if sent is not None else "",
+        "older": [[*dump, *each] for (export, dump), each in older.items() if export == block.export],
     }
     return zlib.compress(json.dumps(content, ensure_ascii=False).encode("utf-8", "surrogatepass"), 1)
 
 
-def unpacked(data: bytes) -> tuple[Block, datetime | None]:
-    """A block that was kept, and when its list was sent where that had been given."""
+def unpacked(data: bytes) -> tuple[Block, datetime | None, dict[tuple[int, Dump], Older]]:
+    """A block that was kept, as block of export 0, and what was known besides (see `packed`)."""
     content = json.loads(zlib.decompress(data).decode("utf-8", "surrogatepass"))
     block = Block(
         export=0,
@@ -277,4 +286,5 @@ def unpacked(data: bytes) -> tuple[Block, datetime | None]:
         context=dict(content["context"]),
         captured=tuple((line, time) for line, time in content["captured"]),
     )
-    return block, datetime.fromisoformat(content["sent"]) if content["sent"] else None
+    older = {(0, Dump(*row[:3])): Older(*row[3:]) for row in content["older"]}
+    return block, datetime.fromisoformat(content["sent"]) if content["sent"] else None, older

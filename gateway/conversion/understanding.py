@@ -12,10 +12,12 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from gateway.checks import ReadingChecks, Rule, SetChecks, effects, finding
+from gateway.conversion.clocks import dump_of
 from gateway.conversion.options import Options
 from gateway.identity import Associations, Identifier, Identifiers
 from gateway.mapping import LoadedMapping, columns
 from gateway.mapping.model import Identified, Mapping, Method, PatientSystem, Qualifier, Site, VitalSource
+from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import (
     Effect,
     Entry,
@@ -28,13 +30,11 @@ from gateway.model import (
     SetItem,
 )
 from gateway.normalise.ages import AgeReader
+from gateway.normalise.clocks import ClockReader, Dump, Older
 from gateway.normalise.times import TimeReader, joined
 from gateway.normalise.values import ValueReader, shown
 from gateway.records.repeats import Earlier, Key
 from gateway.vocabulary import panels, qualifiers, vitals
-
-CAPTURE_TIME = "capture time"
-"""Column that adapters add when an export is a capture: the host's time at which its list began to arrive."""
 
 _TEXTS_KEPT = 20_000
 _PAIRS_KEPT = 50_000
@@ -87,6 +87,7 @@ class Understanding:
         fields: column names of the export, in the order of the cells.
         options: for the time of receipt.
         associations: who was on which device, or None.
+        older: (export, list) -> which of its entries are from before a clock was set.
     """
 
     def __init__(
@@ -95,6 +96,7 @@ class Understanding:
         fields: Sequence[str],
         options: Options,
         associations: Associations | None,
+        older: MappingOf[tuple[int, Dump], Older] | None = None,
     ) -> None:
         mapping = loaded.mapping
         self._mapping = mapping
@@ -103,6 +105,14 @@ class Understanding:
         self._long = mapping.long
         self._times = TimeReader(mapping.time, options.received)
         self._ages = AgeReader(mapping.time, options.received) if mapping.time.age is not None else None
+        self._older: MappingOf[tuple[int, Dump], Older] = older or {}
+        self._received = options.received
+        self._clocks: ClockReader | None = None
+        if mapping.time.clock is not None:
+            self._clocks = ClockReader(mapping.time, options.received, options.sent)
+            self._times = self._clocks.times
+            self._dump = dump_of(mapping, fields)
+            self._settled: dict[tuple[str, Dump, Noticed | None], Moment] = {}
         self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
         self._sent = options.sent
         self._assigned: MappingOf[int, str] = {}
@@ -196,17 +206,27 @@ class Understanding:
                 found.append(_Qualifying(key, self._position(source.column), source.column or "", values, source.fixed))
         return found
 
-    def take_up(self, patients: MappingOf[int, str], sent: datetime | None) -> None:
+    def take_up(
+        self,
+        patients: MappingOf[int, str],
+        sent: datetime | None,
+        older: MappingOf[tuple[int, Dump], Older],
+    ) -> None:
         """Set what is known besides the export.
 
         Args:
             patients: line -> patient identifier, where a person has assigned one.
             sent: when the list was sent, where that was given.
+            older: which entries of which lists have no defensible time.
         """
         self._assigned = patients
+        self._older = older
         if sent != self._sent:
             self._sent = sent
             self._aged.clear()
+            if self._clocks is not None:
+                self._clocks = ClockReader(self._mapping.time, self._received, sent)
+                self._settled.clear()
 
     # -- sets of entries
 
@@ -283,7 +303,9 @@ class Understanding:
         if Outcome.HELD in outcomes or Outcome.UNREADABLE in outcomes:
             self._hold_panels(readings, outcomes, note)
 
-        moment = self._moment(cells)
+        moment = (
+            self._moment(cells) if self._clocks is None else self._moment_by_clock(self._clocks, export, line, cells)
+        )
         for noticed in moment.noticed:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
@@ -309,7 +331,9 @@ class Understanding:
             digest = self._identity(patient, device, moment, cells, content)
             identity = digest.hex()
             place = device.value if device else ""
-            key = Key(moment.epoch, digest, _digest(content, 8), export, line, place, self._sequence(cells))
+            # Of the monitor's clock too: the same list compared with another host's time holds the same sets.
+            epoch = moment.epoch if moment.own is None else moment.own.epoch
+            key = Key(epoch, digest, _digest(content, 8), export, line, place, self._sequence(cells))
         clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
         item = SetItem(
             identity,
@@ -565,6 +589,19 @@ class Understanding:
             moment = self._moments[text] = self._times.read(text)
         return moment
 
+    def _moment_by_clock(self, reader: ClockReader, export: int, line: int, cells: list[str]) -> Moment:
+        """The time of an entry after what is known of the monitor's clock."""
+        dump = self._dump(cells)
+        older = self._older.get((export, dump))
+        held = older.holds(line) if older is not None else None
+        own = self._moment(cells)
+        moment = self._settled.get((own.text, dump, held))
+        if moment is None:
+            if len(self._settled) > _TEXTS_KEPT:
+                self._settled.clear()
+            moment = self._settled[own.text, dump, held] = reader.settle(own, reader.compare(dump), held)
+        return moment
+
     def _moment_by_age(self, reader: AgeReader, cells: list[str]) -> Moment:
         """The time of an entry that carries an age: so long before its list was sent."""
         kind = self._mapping.time.age.anchor if self._mapping.time.age is not None else ""
@@ -679,6 +716,8 @@ class Understanding:
         start, width = moment.epoch, {"day": 86400, "minute": 60}.get(moment.precision, 1)
         if self._ages is not None:
             start, width = start - self._ages.step + 1, self._ages.step + self._ages.slack
+        if moment.own is not None and moment.own.width:
+            start, width = start - moment.own.early, moment.own.width
         found = associations.find(device.value, start, width)
         if found.rule:
             if found.rule == "association-none" and named is not None:
@@ -729,7 +768,11 @@ class Understanding:
         An entry with an age has no time of its own: its instant and what it says stand in.
         """
         # By the clock of the export: a zone corrected later in the mapping must not make another set of it.
-        clock = moment.fhir[:-6] if self._wall_clock and moment.precision != "day" else moment.fhir
+        # By the monitor's own, uncorrected: a list compared with another host's time holds the same sets.
+        # Source: HL7 Personal Health Device guide, notes on the identifier of PhdBaseObservation.
+        clock = moment.fhir if moment.own is None else moment.own.fhir
+        if self._wall_clock and moment.precision != "day":
+            clock = clock[:-6]
         if self._ages is not None:
             clock = f"{moment.epoch}\x1f{content}"
         place = device.value if device else ""

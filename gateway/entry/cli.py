@@ -186,7 +186,8 @@ def convert(
         typer.Option(
             "--sent",
             metavar="TIME",
-            help="When the monitors sent their lists, ISO 8601 with offset: for ages whose anchor is given.",
+            help="When the monitors sent their lists, ISO 8601 with offset: for ages whose anchor is given "
+            "and clocks whose reference is.",
         ),
     ] = None,
     identifiers: Annotated[

@@ -148,12 +148,43 @@ class Age(_Table):
     )
 
 
+class Clock(_Table):
+    """What is known of the monitor's own clock, for exports whose entries carry times.
+
+    Without `columns` no offset is measured: only resets within a list are looked for.
+    """
+
+    columns: list[Text] = Field(
+        default=[], max_length=3, description="the monitor's own time when it sent the list, joined by one space"
+    )
+    formats: list[Text] = Field(default=[], description="how that time is written; default: as the times of [time]")
+    reference: Literal["columns", "capture", "given"] | None = Field(
+        default=None,
+        description="where the true time of that moment stands. columns: in reference_columns; capture: in the "
+        "capture's own record; given: on the command line (--sent)",
+    )
+    reference_columns: list[Text] = Field(default=[], max_length=3, description="joined by one space before reading")
+    reference_formats: list[Text] = Field(
+        default=[], description="how the reference is written; default: as the times of [time]"
+    )
+    policy: Literal["correct", "report", "hold"] | None = Field(
+        default=None,
+        description="correct: times are shifted by the offset, beyond the limit held; report: times stay as they are; "
+        "hold: times stay, beyond the limit held",
+    )
+    limit_minutes: int | None = Field(default=None, ge=1, le=525_600, description="the largest offset to live with")
+    order: Literal["oldest-first", "newest-first"] = Field(
+        description="how the entries of a list follow each other; against it, a reset of the clock is recognised"
+    )
+
+
 class Time(_Table):
     """Where the time of a set stands and how it is read."""
 
     columns: list[Text] = Field(default=[], max_length=3, description="joined by one space before reading")
     formats: list[Text] = Field(default=[], description="strptime directives; the first that fits the whole text")
     age: Age | None = Field(default=None, description="when entries carry an age instead of a time")
+    clock: Clock | None = Field(default=None, description="what is known of the monitor's own clock")
     zone: Text = Field(description="IANA zone name, or a fixed offset such as +05:30, or 'offset-in-text' with %z")
     ambiguous: Literal["hold", "earlier", "later"] = "hold"
     nonexistent: Literal["hold", "before", "after"] = "hold"

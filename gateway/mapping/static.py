@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import cache
 from importlib import resources
 from typing import NamedTuple
@@ -19,6 +19,7 @@ from gateway.mapping import schemes
 from gateway.mapping.explain import Problems, listed, meant, missing, nearest, shown
 from gateway.mapping.model import (
     Band,
+    Clock,
     Framed,
     Identified,
     Listing,
@@ -91,6 +92,10 @@ def uses(mapping: Mapping) -> list[Use]:
         add(column, ("time", "columns", at), "the time", "time")
     if mapping.time.age is not None:
         add(mapping.time.age.column, ("time", "age", "column"), "the age", "time")
+    if mapping.time.clock is not None:
+        for name, what in (("columns", "the monitor's own time"), ("reference_columns", "the true time")):
+            for at, column in enumerate(getattr(mapping.time.clock, name)):
+                add(column, ("time", "clock", name, at), what, "time")
     add(mapping.patient.column, ("patient", "column"), "the patient", "patient")
     if mapping.patient.systems is not None:
         add(mapping.patient.systems.column, ("patient", "systems", "column"), "the patient's system", "party")
@@ -594,15 +599,22 @@ def _time(mapping: Mapping, problems: Problems) -> None:
     _age(mapping, problems)
     if problems.known(("time", "zone")):
         _zone(time.zone, problems)
-    for at, text in enumerate(time.formats):
-        path: Path = ("time", "formats", at)
+    _formats(("time",), "", time.formats, len(time.columns), time.zone, problems)
+    _clock(mapping, problems)
+
+
+def _formats(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: str, problems: Problems) -> None:
+    """Check formats of one table, each by itself, against the others, the zone and the number of columns joined."""
+    key = (*table, f"{prefix}formats")
+    for at, text in enumerate(formats):
+        path: Path = (*key, at)
         _format(text, path, problems)
-        if text in time.formats[:at]:
+        if text in formats[:at]:
             problems.add(path, f"the format {shown(text)} stands there twice", "Take one out")
             continue
-        if not problems.known(("time", "formats"), ("time", "zone")):
+        if not problems.known(key, ("time", "zone")):
             continue
-        for earlier in time.formats[:at]:
+        for earlier in formats[:at]:
             if _skeleton(text) == _skeleton(earlier):
                 problems.add(
                     path,
@@ -610,22 +622,22 @@ def _time(mapping: Mapping, problems: Problems) -> None:
                     "Keep the one this kind of monitor prints; day and month are never guessed row by row",
                 )
         has_offset = "z" in _directives(text)
-        if has_offset and time.zone != OFFSET_IN_TEXT:
+        if has_offset and zone != OFFSET_IN_TEXT:
             problems.add(
                 path,
-                f"%z reads an offset from the text, but the zone is {time.zone}",
+                f"%z reads an offset from the text, but the zone is {zone}",
                 f'Write zone = "{OFFSET_IN_TEXT}", or take %z out',
             )
-        elif not has_offset and time.zone == OFFSET_IN_TEXT:
+        elif not has_offset and zone == OFFSET_IN_TEXT:
             problems.add(
                 path,
                 f"the zone is {OFFSET_IN_TEXT}, but {shown(text)} has no %z",
                 "Add %z where the offset stands, or name the zone whose local time the monitor shows",
             )
-        if len(time.columns) > 1 and not re.search(r"\s", text.strip()) and problems.known(("time", "columns")):
+        if columns > 1 and not re.search(r"\s", text.strip()) and problems.known((*table, f"{prefix}columns")):
             problems.add(
                 path,
-                f"{shown(text)} has no blank, but {len(time.columns)} columns are joined by one",
+                f"{shown(text)} has no blank, but {columns} columns are joined by one",
                 'Write the formats of the columns in their order with a blank between, such as "%m/%d/%Y %H:%M"',
             )
 
@@ -669,6 +681,79 @@ def _age(mapping: Mapping, problems: Problems) -> None:
                 f"{shown(text)} holds no time of day, so {age.unit} cannot be counted back from it",
                 "Add hour and minute, and their column to time.columns when they have their own",
             )
+
+
+def _clock(mapping: Mapping, problems: Problems) -> None:
+    """Whether what is said of the monitor's clock can be used: two times of one moment, and what to do with them."""
+    table: Path = ("time", "clock")
+    clock, zone = mapping.time.clock, mapping.time.zone
+    if clock is None or not problems.known(table):
+        return
+    if mapping.time.age is not None and problems.known(("time", "age")):
+        problems.add(
+            table,
+            "entries with ages do not depend on the monitor's clock",
+            "Leave [time.clock] out, or [time.age] when the entries carry times",
+        )
+        return
+    _compared(mapping, clock, problems)
+    for at, text in enumerate(mapping.time.formats):
+        if problems.known(("time", "formats")) and not set(_directives(text)) & set("HI"):
+            problems.add(
+                ("time", "formats", at),
+                f"{shown(text)} holds no time of day, so it cannot be held against a clock",
+                "Add hour and minute, or leave [time.clock] out",
+            )
+    for prefix in ("", "reference_"):
+        formats = getattr(clock, f"{prefix}formats")
+        joined = getattr(clock, f"{prefix}columns")
+        _formats(table, prefix, formats, len(joined), zone, problems)
+        for at, text in enumerate(formats):
+            if not set(_directives(text)) & set("HI"):
+                path: Path = (*table, f"{prefix}formats", at)
+                problems.add(path, f"{shown(text)} holds no time of day", "Add hour and minute")
+
+
+def _compared(mapping: Mapping, clock: Clock, problems: Problems) -> None:
+    """Whether the keys of [time.clock] belong together."""
+    table: Path = ("time", "clock")
+    if not clock.columns:
+        for name in ("formats", "reference", "reference_columns", "reference_formats", "policy", "limit_minutes"):
+            if (*table, name) in problems.places:
+                problems.add(
+                    (*table, name),
+                    f"{name} is used to compare the clock, and no columns hold the monitor's own time",
+                    "Name them in time.clock.columns, or leave this out: then only resets are looked for",
+                )
+        return
+    for name in ("reference", "policy", "limit_minutes"):
+        if getattr(clock, name) is None:
+            problems.add((*table, name), *missing((*table, name)))
+    if clock.reference == "columns" and not clock.reference_columns:
+        problems.add(
+            (*table, "reference"),
+            "the true time stands in columns, and reference_columns names none",
+            "Name them in time.clock.reference_columns",
+        )
+    for name in ("reference_columns", "reference_formats"):
+        if clock.reference in ("capture", "given") and getattr(clock, name):
+            problems.add(
+                (*table, name),
+                f'{name} is not read, because the reference is "{clock.reference}"',
+                'Write reference = "columns", or leave this out',
+            )
+    if clock.reference == "capture" and mapping.form == "delimited" and problems.known(("form",)):
+        problems.add(
+            (*table, "reference"),
+            "a delimited export has no record of when it was captured",
+            'Write reference = "columns" when the export holds the true time of its making, else reference = "given"',
+        )
+    if mapping.device.column is None and mapping.device.fixed is None and problems.known(("device",)):
+        problems.add(
+            (*table, "columns"),
+            "it is not said whose clock this is",
+            "Name the monitor in [device], by its column or as fixed",
+        )
 
 
 def _zone(zone: str, problems: Problems) -> None:

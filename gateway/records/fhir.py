@@ -30,8 +30,8 @@ from typing import Any, Literal, NamedTuple
 from urllib.parse import quote
 
 from gateway.mapping.model import Mapping
-from gateway.model import Moment, Outcome, Party, Reading, Revised, SetItem
-from gateway.vocabulary import UCUM, Answer, Choice, Coding, Panel, Vital, panels, units, vitals
+from gateway.model import ClockPair, Moment, Outcome, Party, Reading, Revised, SetItem
+from gateway.vocabulary import MDC, UCUM, Answer, Choice, Coding, Panel, Vital, panels, units, vitals
 
 Container = Literal["transaction", "collection", "ndjson"]
 
@@ -40,13 +40,17 @@ _INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpret
 _ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 _ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 _LOCATION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/event-location"
+_CLOCK_EXTENSION = "http://hl7.org/fhir/uv/phd/StructureDefinition/CoincidentTimeStampReference"
 _PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
+DEVICE_TIME = Coding(MDC, "67975", "MDC_ATTR_TIME_ABS")
+"""Source: HL7 Personal Health Device guide, PhdCoincidentTimeStampObservation, code of a wall clock."""
+
 _OFF_SCALE = {"<": ("<", "Off scale low"), "<=": ("<", "Off scale low"), ">": (">", "Off scale high"),
               ">=": (">", "Off scale high")}  # fmt: skip
 
 # Slots of a template. "whose" stands for a run of slots that is the same text in every Observation of a set.
 _SLOTS = (
-    "uuid", "identity", "patient", "encounter", "effective", "performer", "device", "location", "notes",
+    "uuid", "identity", "patient", "encounter", "effective", "performer", "device", "location", "clock", "notes",
     "original", "number0", "number1", "number2", "number3", "whose",
 )  # fmt: skip
 _POSITION = {name: index for index, name in enumerate(_SLOTS)}
@@ -58,7 +62,7 @@ _MARKED_TIME = "1901-02-03T04:05:06+07:00"
 # A mark holds a word that is new in every process, so that no text of a mapping or an export can pass for one.
 _WORD = secrets.token_hex(8)
 _MARK = re.compile(
-    rf"slot-(uuid|identity|patient|encounter|performer|device|location|original)-{_WORD}"
+    rf"slot-(uuid|identity|patient|encounter|performer|device|location|clock|original)-{_WORD}"
     rf'|\{{"text":"slot-(notes)-{_WORD}"\}}'
     rf'|(?<="effectiveDateTime":")({re.escape(_MARKED_TIME)})|(?<="value":)98765432(\d)\.5'
 )
@@ -212,7 +216,9 @@ class FhirRenderer:
         self._shapes: dict[tuple[object, ...], int] = {}
         self._known: dict[Reading, tuple[int, bytes]] = {}
         self._devices: dict[Party, bytes] = {}
-        self._provenance_frames: dict[bool, list[str]] = {}
+        self._provenance_frames: dict[tuple[bool, bool], list[str]] = {}
+        self._clocks: dict[tuple[str, ClockPair], str] = {}
+        self._device_times: dict[tuple[str, ClockPair], bytes] = {}
         self._parties: dict[Party, bytes] = {}
 
     def of_export(self, sha256: str) -> None:
@@ -248,9 +254,10 @@ class FhirRenderer:
         """The Observations of a plan; records in which something else changes have other shapes."""
         identity = item.identity
         operator, encounter, location = item.operator, item.encounter, item.location
+        pair = item.moment.own.pair if item.moment.own is not None and item.device is not None else None
         options = (
             item.patient.system, item.device is not None, operator and operator.system, encounter and encounter.system,
-            location and location.system, bool(item.notes), change,
+            location and location.system, bool(item.notes), change, pair is not None,
         )  # fmt: skip
         shapes = self._by_options.get(options)
         if shapes is None:
@@ -266,6 +273,7 @@ class FhirRenderer:
             self._party(operator),
             self._device_reference(item.device) if item.device is not None else b"",
             self._party(location),
+            self.device_time_reference(item.device, pair).encode() if item.device is not None and pair else b"",
             self._notes(item.notes) if item.notes else b"",
             b"", b"", b"", b"", b"", b"",
         ]  # fmt: skip
@@ -459,7 +467,69 @@ class FhirRenderer:
         text = Device.model_validate(content).model_dump_json().replace(_mark("device"), _inner(device.value))
         return self._entry(text, self.device_uuid(device), "Device", _if_none_exist(system, device.value)).encode()
 
-    def provenance(self, references: Sequence[str], moments: Sequence[Moment], number: str) -> bytes:
+    def _clock_digest(self, device: Party, pair: ClockPair) -> str:
+        known = self._clocks.get((device.value, pair))
+        if known is None:
+            if len(self._clocks) > _TEXTS_KEPT:
+                self._clocks.clear()
+            parts = [
+                self._mapping.namespace, self.device_system(device), device.value,
+                pair.device_fhir, pair.reference_fhir, pair.remark,
+            ]  # fmt: skip
+            text = "\x1f".join(parts).encode("utf-8", "surrogatepass")
+            known = self._clocks[device.value, pair] = hashlib.blake2b(text, digest_size=16).hexdigest()
+        return known
+
+    def device_time_reference(self, device: Party, pair: ClockPair) -> str:
+        """Reference to what `device_time` gives."""
+        digest = self._clock_digest(device, pair)
+        return (
+            f"Observation/{digest}-device-time" if self.container == "ndjson" else f"urn:uuid:{uuid_root(digest)}0000"
+        )
+
+    def device_time(self, device: Party, pair: ClockPair) -> bytes:
+        """An Observation of a device's own time beside the true time, in the form of `observations`.
+
+        Source: HL7 Personal Health Device guide, PhdCoincidentTimeStampObservation: the subject is the device, the
+        time is the true one, the value is the device's. The guide gives it no identifier, because a connection never
+        comes twice; an export may be converted twice, so here it has one. The profile is therefore not claimed.
+        """
+        known = self._device_times.get((device.value, pair))
+        if known is None:
+            if len(self._device_times) > _SHAPES_KEPT:
+                self._device_times.clear()
+            known = self._device_times[device.value, pair] = self._device_time(device, pair)
+        return known
+
+    def _device_time(self, device: Party, pair: ClockPair) -> bytes:
+        from fhir.resources.R4B.observation import Observation
+
+        digest = self._clock_digest(device, pair)
+        identifier = {"system": self._mapping.namespace, "value": f"{digest}.device_time"}
+        subject = self.device_id(device) if self.container == "ndjson" else self.device_uuid(device)
+        content: dict[str, Any] = {
+            "resourceType": "Observation",
+            "identifier": [identifier],
+            "status": "final",
+            "code": _concept([DEVICE_TIME], "Time of the device's own clock"),
+            "subject": {"reference": subject},
+            "effectiveDateTime": _MARKED_TIME,
+            "valueDateTime": _MARKED_TIME,
+            "note": [{"text": pair.remark}],
+            "device": {"display": f"spot-check gateway {self._gateway_version}".strip()},
+        }
+        if self.container == "ndjson":
+            content["id"] = f"{digest}-device-time"
+        # The marked times keep the library from writing a time in another way than it was given.
+        text: str = Observation.model_validate(content).model_dump_json()
+        text = text.replace(f'"effectiveDateTime":"{_MARKED_TIME}"', f'"effectiveDateTime":"{pair.reference_fhir}"')
+        text = text.replace(f'"valueDateTime":"{_MARKED_TIME}"', f'"valueDateTime":"{pair.device_fhir}"')
+        search = _if_none_exist(identifier["system"], identifier["value"])
+        return self._entry(text, f"urn:uuid:{uuid_root(digest)}0000", "Observation", search).encode()
+
+    def provenance(
+        self, references: Sequence[str], moments: Sequence[Moment], number: str, clocks: Sequence[str] = ()
+    ) -> bytes:
         """A Provenance for the records named, in the form of `observations`.
 
         R4 gives a Provenance no identifier: a tag made of what it speaks of lets a server know it again, so that a
@@ -469,6 +539,7 @@ class FhirRenderer:
             references: references of the target Observations.
             moments: times of the records; the newest stands in for a time of receipt that was not given.
             number: position of the bundle or file, part of the identifier.
+            clocks: references of the device times by which the times of the records were judged.
         """
         digest = hashlib.blake2b(
             "|".join(
@@ -480,15 +551,17 @@ class FhirRenderer:
         if not recorded:
             exact = [moment for moment in moments if moment.precision != "day"]
             recorded = max(exact, key=lambda moment: moment.epoch).fhir if exact else ""
-        frame = self._provenance_frames.get(bool(recorded))
+        shape = (bool(recorded), bool(clocks))
+        frame = self._provenance_frames.get(shape)
         if frame is None:
-            frame = self._provenance_frames[bool(recorded)] = self._provenance_frame(bool(recorded))
+            frame = self._provenance_frames[shape] = self._provenance_frame(*shape)
         targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
         values = {"identity": digest, "uuid": uuid_root(digest), "effective": recorded, "targets": targets}
+        values["clocks"] = ",".join(f'{{"role":"source","what":{{"reference":"{each}"}}}}' for each in clocks)
         parts = [values[part] if place % 2 else part for place, part in enumerate(frame)]
         return "".join(parts).encode()
 
-    def _provenance_frame(self, recorded: bool) -> list[str]:
+    def _provenance_frame(self, recorded: bool, clocks: bool) -> list[str]:
         """A Provenance built and validated by the library, cut at its marks: texts and names of slots in turn."""
         from fhir.resources.R4B.provenance import Provenance
 
@@ -514,6 +587,8 @@ class FhirRenderer:
                 },
             ],
         }
+        if clocks:
+            content["entity"].append({"role": "source", "what": {"reference": _mark("clocks")}})
         if recorded:
             content["recorded"] = _MARKED_TIME
         else:
@@ -525,7 +600,8 @@ class FhirRenderer:
         text = self._entry(text, f"urn:uuid:{_mark('uuid')}0001", "Provenance", search)
         text = text.replace(f'{{"reference":"{_mark("targets")}"}}', _mark("targets"))
         text = text.replace(f'"recorded":"{_MARKED_TIME}"', f'"recorded":"{_mark("effective")}"')
-        return re.split(rf"slot-(identity|uuid|effective|targets)-{_WORD}", text)
+        text = text.replace(f'{{"role":"source","what":{{"reference":"{_mark("clocks")}"}}}}', _mark("clocks"))
+        return re.split(rf"slot-(identity|uuid|effective|targets|clocks)-{_WORD}", text)
 
     def reference(self, identity: str, key: str) -> str:
         """Reference to the Observation of `key` in the set `identity`, as other records name it."""
@@ -620,6 +696,10 @@ class FhirRenderer:
         if item.location is not None:
             place = {"identifier": _identifier(item.location, "location")}
             content["extension"] = [{"url": _LOCATION_EXTENSION, "valueReference": place}]
+        if item.moment.own is not None and item.moment.own.pair is not None and item.device is not None:
+            # Not derivedFrom: R4's vitalsigns profile lets that name vital signs and questionnaires only.
+            clock = {"url": _CLOCK_EXTENSION, "valueReference": {"reference": _mark("clock")}}
+            content["extension"] = [*content.get("extension", []), clock]
         if item.encounter is not None:
             content["encounter"] = {"identifier": _identifier(item.encounter, "encounter")}
         if item.operator is not None:

@@ -23,6 +23,9 @@ Choices that the standard leaves open:
   published, else text (ST). What started a measurement is not put into OBX-17, whose AMEAS and MMEAS say who measured.
 * OBX-8 and OBX-11 follow the HL7 Point-of-Care Device guide: an absent value is X with INV (an attempt failed) or NAV,
   a questionable one keeps its value with QUES, an unverified one is R.
+* Where the monitor's clock was compared, the first OBX holds its time as displayed, with the true time in OBX-14 and
+  what was done in an NTE (IHE change proposal CP-PCD-081). Its type is DTM in 2.6 and TS in 2.5.1, whose table 0125
+  has no DTM.
 """
 
 from __future__ import annotations
@@ -33,13 +36,13 @@ from collections.abc import Mapping as Lookup
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
-from itertools import chain, repeat
 from importlib import import_module
+from itertools import chain, repeat
 from typing import Any, NamedTuple, TypeVar
 
 from gateway.errors import MappingError, UsageError, VocabularyError
 from gateway.mapping.model import Identified, Mapping
-from gateway.model import Outcome, Party, Reading, Revised, SetItem
+from gateway.model import ClockPair, Outcome, Party, Reading, Revised, SetItem
 from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, Coding, Site, panels, qualifiers, units, vitals
 
 __all__ = ["OruRenderer", "batch_like", "restated"]
@@ -49,6 +52,9 @@ _Value = TypeVar("_Value")
 
 _REMEMBERED = 50_000
 """Entries in one memo before it is emptied: the memory stays bounded, whatever the export holds."""
+
+DEVICE_TIME = Coding(MDC, "67975", "MDC_ATTR_TIME_ABS")
+"""Source: IHE PCD change proposal CP-PCD-081, the clock of a device against that of its gateway."""
 
 _SYSTEMS = {LOINC: "LN", MDC: "MDC", UCUM: "UCUM", SNOMED: "SCT"}
 """FHIR system URI -> HL7 table 0396 code."""
@@ -144,13 +150,14 @@ class _Shapes(NamedTuple):
     order: _Template
     request: _Template
     note: _Template
+    clock: _Template
     observation: Lookup[str, _Template]
     openings: tuple[_Template, _Template]
     closings: tuple[_Template, _Template]
 
 
 _SLOT = re.compile(r"\{(\w+)\}")
-_MARKS = {"number": "7301", "value": "7302.5", "time": "19010203040506"}
+_MARKS = {"number": "7301", "value": "7302.5", "time": "19010203040506", "shown": "19020304050607"}
 """Marks for slots whose type refuses a word (SI, NM, DTM)."""
 
 _TRIPLETS = ("code", "text", "system", "code2", "text2", "system2")
@@ -212,6 +219,11 @@ def _shapes(version: str) -> _Shapes:
         order=template("ORC", {1: "RE", 3: filler}),
         request=template("OBR", {1: "1", 3: filler, 4: parts("code", _TRIPLETS), 7: "{time}", 25: "{status}"}),
         note=template("NTE", {1: "{number}", 3: "{comment}"}),
+        clock=template(
+            "OBX",
+            {1: "{number}", 2: "DTM" if late_site else "TS", 3: parts("code", _TRIPLETS[:3]), 4: "1.0.0.1"}
+            | {5: "{shown}", 11: "R", 14: "{time}"},
+        ),
         observation={
             "NM": template("OBX", shared | {2: "NM", 5: "{value}", 6: unit}),
             "SN": template("OBX", shared | {2: "SN", 5: "{comparator}^{value}", 6: unit}),
@@ -226,7 +238,7 @@ def _shapes(version: str) -> _Shapes:
         closings=(template("BTS", {1: "{number}"}), template("FTS", {1: "{number}"})),
     )
     order = [shapes.header, shapes.patient, shapes.visit, shapes.order, shapes.request, shapes.note]
-    for observation in shapes.observation.values():
+    for observation in (shapes.clock, *shapes.observation.values()):
         order += [observation, shapes.note]
     sample = "".join(part.segment({slot: _MARKS.get(slot, "SLOT") for slot in part.slots}) for part in order)
     strict = import_module("hl7apy.consts").VALIDATION_LEVEL.STRICT
@@ -460,6 +472,7 @@ class OruRenderer:
         self._places: dict[tuple[str, str], tuple[str, str]] = {}
         self._tails: dict[tuple[Party | None, Party | None, tuple[str, str]], str] = {}
         self._heads: dict[tuple[Party, Party | None, Party | None], str] = {}
+        self._clocks: dict[ClockPair, str] = {}
         self._comments: dict[tuple[str, ...], str] = {}
         self._said: dict[tuple[tuple[str, str], ...], tuple[str, ...]] = {}
         self._seen: set[tuple[object, ...]] = set()
@@ -493,7 +506,11 @@ class OruRenderer:
         places: tuple[str, str] | None = None
         tail = ""
         stated: tuple[tuple[str, str], ...] = ()
-        for number, reading in enumerate(item.readings, 1):
+        first = 1
+        if item.moment.own is not None and item.moment.own.pair is not None:
+            add(self._clocks.get(item.moment.own.pair) or self._clock(item.moment.own.pair))
+            first = 2
+        for number, reading in enumerate(item.readings, first):
             head, found, after, qualifiers = observations.get(reading) or self._observation(reading)
             if qualifiers:
                 stated += qualifiers
@@ -505,13 +522,13 @@ class OruRenderer:
             add(f"OBX|{number}{head}{tail}{after}")
         if stated:
             tail = dtm + (self._tails.get((operator, device, _NOWHERE)) or self._tail(operator, device, _NOWHERE, None))
-            for number, head in enumerate(self._said.get(stated) or self._say(stated), len(item.readings) + 1):
+            for number, head in enumerate(self._said.get(stated) or self._say(stated), len(item.readings) + first):
                 add(f"OBX|{number}{head}{tail}")
         content = "".join(parts)
         control = _control(identity, content)
         ascii_only = self._ascii and content.isascii()
-        first, second, third = self._header if ascii_only else self._header_unicode
-        text = f"{first}{self._received or dtm}{second}{control}{third}{content}"
+        before, between, behind = self._header if ascii_only else self._header_unicode
+        text = f"{before}{self._received or dtm}{between}{control}{behind}{content}"
         if self._new or not (ascii_only or self._unicode_seen):
             self._unicode_seen |= not ascii_only
             self._new = False
@@ -582,6 +599,13 @@ class OruRenderer:
         """The NTE segments behind OBR."""
         self._see("notes")
         return _remember(self._comments, notes, self._notes(notes))
+
+    def _clock(self, pair: ClockPair) -> str:
+        """The OBX with the monitor's own time, and its NTE."""
+        self._see("clock", len(pair.device_dtm), len(pair.reference_dtm))
+        values = _triplets("code", DEVICE_TIME)
+        values |= {"number": "1", "shown": pair.device_dtm, "time": pair.reference_dtm}
+        return _remember(self._clocks, pair, self._shapes.clock.segment(values) + self._notes([pair.remark]))
 
     def _notes(self, texts: Sequence[str]) -> str:
         """One NTE for each text."""
@@ -715,7 +739,7 @@ def restated(message: str, status: Callable[[str], str], report: str = "", recei
         if fields[0] == "OBR":
             identity = fields[3].partition("^")[0]
             fields[25] = report or fields[25]
-        elif fields[0] == "OBX":
+        elif fields[0] == "OBX" and not fields[3].startswith("67975^"):  # the monitor's own time is no result
             fields[11] = status(fields[11])
         segments[place] = "|".join(fields)
     content = "\r".join([*segments, ""])

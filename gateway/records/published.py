@@ -192,6 +192,13 @@ ROWS: tuple[Published, ...] = (
     ),
 )
 
+DEVICE_TIME = "67975"
+"""MDC_ATTR_TIME_ABS: a device's own time, a wall clock without an offset of its own. Sources: HL7 Personal Health
+Device guide, PhdCoincidentTimestampObservation, notes on code; IHE change proposal CP-PCD-081."""
+
+DEVICE_TIME_REFERENCE = "http://hl7.org/fhir/uv/phd/StructureDefinition/CoincidentTimeStampReference"
+"""Extension of an Observation, a Reference to the Observation of its device's time: the same guide."""
+
 BY_KEY = {row.key: row for row in ROWS}
 QUALIFIERS = {
     "8357-6": words(""),

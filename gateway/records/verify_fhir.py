@@ -27,6 +27,8 @@ from gateway.records.published import (
     BY_KEY,
     CATEGORY,
     COMPONENT_UNITS,
+    DEVICE_TIME,
+    DEVICE_TIME_REFERENCE,
     INTERPRETATION,
     LOINC,
     MDC,
@@ -90,6 +92,7 @@ _ID = re.compile(r"[A-Za-z0-9.-]{1,64}", re.ASCII)
 _URI = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*:\S+")
 _CODE = re.compile(r"\S+( \S+)*")
 _RECORD = re.compile(r"([0-9a-f]{32})\.([a-z][a-z0-9_]*)", re.ASCII)
+_DEVICE_TIME_ID = re.compile(r"Observation/[0-9a-f]{32}-device-time", re.ASCII)
 _UUID = re.compile(r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.ASCII)
 _UUID8 = re.compile(rb"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-8[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
 _LITERAL = re.compile(r"(?:https?://\S+/)?([A-Z][A-Za-z]+)/[A-Za-z0-9.-]{1,64}", re.ASCII)
@@ -337,6 +340,10 @@ def _m_extension(value: Any, say: Say) -> Hashable:
             say("ext-1: an extension has exactly one value")
         if url == EVENT_LOCATION:
             _reference(extension.get("valueReference"), say, "event-location", "Location")
+        elif url == DEVICE_TIME_REFERENCE:
+            literal = _reference(extension.get("valueReference"), say, "the device's time", "Observation")
+            if not (literal.startswith("urn:") or _DEVICE_TIME_ID.fullmatch(literal)):
+                say("the extension of the device's time does not refer to an Observation of it")
     return None
 
 
@@ -801,6 +808,12 @@ _REFERRING = {
 def _references(members: dict[str, Any]) -> tuple[tuple[str, str], ...]:
     """Literal references in members of an Observation, each with the type it must point at ("" for several)."""
     found: list[tuple[str, str]] = []
+    extensions = members.get("extension")
+    for item in extensions if isinstance(extensions, list) else ():
+        if isinstance(item, dict) and item.get("url") == DEVICE_TIME_REFERENCE:
+            reference = item.get("valueReference")
+            if isinstance(reference, dict) and isinstance(reference.get("reference"), str):
+                found.append((reference["reference"], "Observation"))
     for key, target in _REFERRING.items():
         value = members.get(key)
         for item in value if isinstance(value, list) else [value]:
@@ -812,6 +825,8 @@ def _references(members: dict[str, Any]) -> tuple[tuple[str, str], ...]:
 def _resource(members: dict[str, Any], say: Say, *, us_core: bool, bundled: bool) -> _Resource:
     """Check one resource whole."""
     kind = members.get("resourceType")
+    if kind == "Observation" and _is_device_time(members):
+        return _device_time(members, say, bundled)
     if kind == "Observation":
         facts = _facts(members, say)
         _observation(facts, say, us_core=us_core, bundled=bundled)
@@ -823,6 +838,58 @@ def _resource(members: dict[str, Any], say: Say, *, us_core: bool, bundled: bool
         return _provenance(members, say, bundled)
     say("resourceType is not Observation, Device or Provenance")
     return _Resource(kind if isinstance(kind, str) else "")
+
+
+def _is_device_time(members: dict[str, Any]) -> bool:
+    """Whether an Observation says by its identifier that it is of a device's own time."""
+    match members.get("identifier"):
+        case [{"value": str(value)}]:
+            return value.endswith(_OF_DEVICE_TIME)
+    return False
+
+
+_OF_DEVICE_TIME: Final = ".device_time"
+
+
+def _device_time(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
+    """Check the Observation of a device's own time beside the true time: the guide named in `published`.
+
+    It is about the device and not about a patient; the time is the true one and the value the device's.
+    """
+    allowed = "resourceType id identifier status code subject effectiveDateTime valueDateTime note device"
+    _members(members, say, "device time", allowed)
+    for key, value in members.items():
+        _no_blanks(value, say, key)
+    identifier = _m_identifier(members.get("identifier"), say)
+    system, value = identifier if isinstance(identifier, tuple) else ("", "")
+    identity = value.removesuffix(_OF_DEVICE_TIME)
+    if not _HEX.fullmatch(identity.encode("ascii", "replace")):
+        say("identifier.value is not <32 hex digits>.device_time")
+    name = ""
+    if "id" in members:
+        name = str(_m_id(members["id"], say))
+        if name != f"{identity}-device-time":
+            say("id and identifier are not those of the same record")
+    elif not bundled:
+        say("id is missing")
+    if members.get("status") != "final":
+        say("status of a device's time is always final")
+    if _concept(members.get("code"), say, "code") != ((MDC, DEVICE_TIME),):
+        say(f"code of a device's time is MDC {DEVICE_TIME}")
+    subject = _reference(members.get("subject"), say, "subject", "Device")
+    if not subject:
+        say("subject of a device's time is the device")
+    elif not bundled and subject.startswith("urn:"):
+        say("a urn:uuid reference cannot be resolved outside a bundle")
+    for key in ("effectiveDateTime", "valueDateTime"):
+        text = _date_time(members.get(key), say, key)
+        if text and len(text) < 20:
+            say(f"{key} of a device's time needs a time of day")
+    if "note" in members:
+        _m_note(members["note"], say)
+    device = _members(members.get("device"), say, "device", "display")
+    _text(device.get("display"), say, "device.display")
+    return _Resource("Observation", (system, value), name, ((subject, "Device"),) if subject else ())
 
 
 def _head(members: dict[str, Any], say: Say, bundled: bool) -> str:
@@ -1085,6 +1152,7 @@ _PLAIN_VALUE: Final = re.compile(rb"[!#-\[\]-~]{1,200}")
 _ANY_VALUE: Final = b'"value":"any"'
 _LONG: Final = 250
 _LONG_TAIL: Final = 600
+_DEVICE_TIME_VALUE: Final = b'.device_time"'
 _IDENTIFIER, _VALUE = b',"identifier":[{"system":"', b'"value":"'
 _ENTRIES, _NEXT, _REQUEST = b'"entry":[{"fullUrl":', b'},{"fullUrl":', b',"request":{'
 _PANEL: Final = (b".vital_signs", b"-vital-signs")
@@ -1393,6 +1461,8 @@ class FhirVerifier:
             cuts.append(request.replace(identity, _MASK))
         if whose.references:
             references.append(whose.references)
+        if piece.references:
+            references.append(piece.references)
         pieces = self._pieces
         for cut in cuts:
             known = pieces[cut] if cut in pieces else self._piece(cut)
@@ -1562,7 +1632,7 @@ class FhirVerifier:
                 if said or cut < 0 or entry[:1] != b'"' or entry[end + 1 : start + 1] != _RESOURCE:
                     return False
                 url, body, request = entry[1:end], entry[start:cut], entry[cut:]
-                if body.startswith(_OBSERVATION):
+                if body.startswith(_OBSERVATION) and _DEVICE_TIME_VALUE not in body:
                     bar = request.rfind(b"|")
                     if bar >= 0:
                         name = request[bar + 1 : -2]
@@ -1582,6 +1652,7 @@ class FhirVerifier:
                 known = self._entries.get((kind, entry))
                 if known is not None and url.decode() not in places:
                     places[url.decode()] = known.type
+                    references.append(known.references)
                     names.add((known.type, *known.identifier))
                     continue
                 resource = _other(body, said.append, us_core=self.us_core, bundled=True)
@@ -1597,7 +1668,7 @@ class FhirVerifier:
                     names.add((resource.type, *resource.identifier))
                 else:
                     named -= 1
-                if resource.type == "Device" and resource.identifier[1] and not said:
+                if resource.type in ("Device", "Observation") and resource.identifier[1] and not said:
                     if len(self._entries) >= self.REMEMBERED:
                         self._entries.clear()
                     self._entries[kind, entry] = resource

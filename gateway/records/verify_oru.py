@@ -17,6 +17,7 @@ from datetime import date
 from typing import Final, NamedTuple
 
 from gateway.records.published import (
+    DEVICE_TIME,
     LOINC,
     MDC,
     PANEL_OF,
@@ -93,6 +94,7 @@ _FILLER = re.compile(r"[0-9a-f]{32}")
 _SUB_ID = re.compile(r"\d{1,5}(?:\.\d{1,5}){3,5}", re.ASCII)
 _CONTROL_ID = re.compile(r"[A-Za-z0-9._-]{1,20}")
 _MASK: Final = "\x00"
+_CLOCK_ROW: Final = f"|{DEVICE_TIME}^"
 _STUB: Final = "OBX|1|NM|8867-4^Heart rate^LN|1.1.1.1|60|/min^/min^UCUM|||||F||"
 """A good OBX up to its time, to judge on its own what stands behind another's."""
 
@@ -283,6 +285,8 @@ def _msh(fields: list[str], say: Say, version: str) -> None:
 def _obx(fields: list[str], say: Say, version: str) -> _Observed:
     """Check what the fields of an OBX say together."""
     fields = fields + [""] * (26 - len(fields))
+    if fields[3].startswith(_CLOCK_ROW[1:]):
+        return _clock_row(fields, say, version)
     kind, value, units, status = fields[2], fields[5], fields[6], fields[11]
     coded = "CE" if version == "2.5.1" else "CWE"
     flags = set(fields[8].split("~")) - {""}
@@ -343,6 +347,29 @@ def _qualifier(said: dict[str, str], fields: list[str], coded: str, say: Say) ->
         answer = _triplets(fields[5], "OBX-5", lambda _: None)
         if any(system != "SCT" or code not in QUALIFIERS[said["LN"]] for system, code in answer.items()):
             say(f"OBX-5: is not a published answer of LOINC {said['LN']}")
+
+
+def _clock_row(fields: list[str], say: Say, version: str) -> _Observed:
+    """Check the row of a device's own time: as displayed in OBX-5, the true time with its offset in OBX-14.
+
+    Its R says that nobody validated the attribute; it is no result, and the status of the report is not its own.
+    """
+    if fields[3] != f"{DEVICE_TIME}^MDC_ATTR_TIME_ABS^MDC":
+        say("OBX-3: is not the code of a device's time")
+    if fields[2] != ("TS" if version == "2.5.1" else "DTM"):
+        say("OBX-2: is not the type of a time in this version")
+    if fields[4] != "1.0.0.1":
+        say("OBX-4: a device's time stands at the level of the device, 1.0.0.1")
+    shown_time = _DTM.fullmatch(fields[5])
+    if shown_time is None or len(fields[5]) < 12 or _dtm(fields[5] + "+0000"):
+        say("OBX-5: is not a time as a clock displays it, to the minute and without an offset")
+    if fields[11] != "R":
+        say("OBX-11: a device's time is R")
+    if len(fields[14]) < 17 or fields[14][-5:-4] not in ("+", "-"):
+        say("OBX-14: the true time needs minutes and an offset")
+    if any(fields[number] for number in (6, 8, 16, 17, 18, 20, 21)):
+        say("OBX: a device's time has no unit, flag, observer, method, device or site")
+    return _Observed(int(fields[1]) if _SI.fullmatch(fields[1]) else 0, fields[4], "", qualifies=False, pressure=False)
 
 
 def _row(text: str, say: Say) -> tuple[Published | None, str]:
@@ -601,7 +628,8 @@ class OruVerifier:
     def _observation(self, segment: str, at: int, length: int) -> _Known:
         """Judge an OBX; when its time stands in OBX-14, the parts before and behind it are remembered if good."""
         head, tail = segment[:at], segment[at + length :]
-        if at < 0 or head.count("|") != 13 or (tail and tail[0] != "|"):
+        # A device's time is judged whole: its OBX-14 is not the time of the set.
+        if at < 0 or _CLOCK_ROW in segment or head.count("|") != 13 or (tail and tail[0] != "|"):
             return self._judge(segment)
         before, behind = self._judged(f"{head}|2026"), self._judged(f"{_STUB}|2026{tail}")
         if len(self._heads) >= self.REMEMBERED or len(self._tails) >= self.REMEMBERED:
@@ -683,7 +711,7 @@ class OruVerifier:
             said.append("OBX-4: stands twice within an OBR")
         if any(item.qualifies for item in observed) and not any(item.pressure for item in observed):
             said.append("OBX-3: says how a blood pressure was taken, but there is none within the OBR")
-        statuses = {item.status for item in observed}
+        statuses = {item.status for item in observed if item.status}
         agreeing = AGREEING.get(str(report))
         if statuses & WITHDRAWN:
             if len(statuses) > 1:

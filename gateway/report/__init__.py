@@ -6,6 +6,7 @@ from gateway.report.findings import FindingsWriter
 from gateway.report.model import (
     CAUTIONS,
     BatchInfo,
+    ClockInfo,
     ExportInfo,
     FileInfo,
     HoldsInfo,
@@ -21,6 +22,7 @@ from gateway.report.text import print_text, text
 __all__ = [
     "CAUTIONS",
     "BatchInfo",
+    "ClockInfo",
     "Drawing",
     "ExportInfo",
     "FileInfo",

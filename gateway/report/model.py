@@ -288,6 +288,34 @@ class TimelineReport(_Part):
     capped: bool = Field(description="there are more devices than are listed here")
 
 
+ClockState = Literal["in-step", "corrected", "left", "held", "unknown", "not-compared"]
+
+
+class ClockInfo(_Part):
+    """How a monitor's clock stood when it sent one list."""
+
+    export: Count = Field(description="position of the export, from 1")
+    line: Count = Field(description="line of the list's first entry, or its record where bytes are counted")
+    device: Line = Field(description="identifier of the monitor; empty when the list names none")
+    shown: str = Field(description="the monitor's own time, as a FHIR dateTime; empty when not known")
+    reference: str = Field(description="the true time of that moment, as a FHIR dateTime; empty when not known")
+    offset: int | None = Field(
+        description="seconds by which the monitor's clock was ahead, negative when behind; 0: in step; null: not known"
+    )
+    state: ClockState = Field(description="what was done with the times of the list")
+    beyond: bool = Field(description="the offset is beyond the mapping's limit")
+    reset: bool = Field(description="the clock was set or reset within the list: the entries before that are held")
+    stopped: bool = Field(description="every entry stands at midnight: they are held")
+
+
+class ClocksReport(_Part):
+    """The clocks of the monitors, list by list."""
+
+    count: Count = Field(description="complete number of lists whose clock was looked at")
+    listed: list[ClockInfo] = Field(description="the first lists only")
+    capped: bool = Field(description="there are more lists than are listed here")
+
+
 class Report(_Part):
     """The report of one batch."""
 
@@ -300,6 +328,7 @@ class Report(_Part):
     findings: Count = Field(description="complete number of findings")
     rules: list[RuleFindings] = Field(description="the gravest first, then the most frequent")
     events: MonitorEvents
+    clocks: ClocksReport
     values: list[VitalValues]
     timeline: TimelineReport
     records: dict[Line, Count] = Field(description="records written, by kind")
@@ -335,6 +364,8 @@ def build(
     *,
     plausibility: Plausibility | None = None,
     category: Category = "unknown",
+    clocks: Sequence[ClockInfo] = (),
+    lists: int | None = None,
 ) -> Report:
     """Put the report of a batch together.
 
@@ -345,6 +376,8 @@ def build(
         rules: words about the rules; a rule without words is reported by its slug.
         plausibility: the mapping's limits, for the pictures; None for the vocabulary's proposal.
         category: patient category when the mapping fixes one; "unknown" draws the widest limits.
+        clocks: how the monitors' clocks stood, list by list; the first lists are enough.
+        lists: how many lists there were in all; None for those given.
     """
     lines = _lines(tally, exports, info.unit)
     readings = _readings(tally, info.readings)
@@ -358,6 +391,11 @@ def build(
         findings=sum(tally.rules.values()),
         rules=found,
         events=_events(found),
+        clocks=ClocksReport(
+            count=len(clocks) if lists is None else lists,
+            listed=list(clocks),
+            capped=lists is not None and lists > len(clocks),
+        ),
         values=_values(tally, plausibility or Plausibility(), category),  # type: ignore[call-arg, unused-ignore]
         timeline=_timeline(tally),
         records=dict(sorted(tally.records.items())),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from gateway.model import Outcome
 from gateway.report import charts
 from gateway.report.model import MONITOR_EVENT, Band, DeviceSets, Place, Report, Unit, VitalValues, counted
-from gateway.report.text import BYTE_TITLES, LINE_TITLES, holds_lines
+from gateway.report.text import BYTE_TITLES, CLOCK_STATES, LINE_TITLES, clocks_in_words, holds_lines
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -20,6 +20,9 @@ PLACES_SHOWN = 5
 
 FILES_SHOWN = 40
 """Exports, and files written, listed on the page; the JSON lists all."""
+
+CLOCKS_SHOWN = 40
+"""Lists whose clock is shown on the page; the JSON lists more."""
 
 _OUTCOMES = {
     Outcome.RECORDED: "in the records",
@@ -49,6 +52,9 @@ def html(report: Report, drawing: charts.Drawing | None = None) -> str:
                 if count
             ],
             monitor_event=MONITOR_EVENT,
+            clock_states=CLOCK_STATES,
+            clock_words=clocks_in_words(report),
+            clocks_shown=CLOCKS_SHOWN,
             places_shown=PLACES_SHOWN,
             files_shown=FILES_SHOWN,
             drawn=drawn,
@@ -79,6 +85,7 @@ def _environment() -> Environment:
         range=_range,
         stop=_stop,
         holds=holds_lines,
+        offset=_offset,
     )
     made.globals["counted"] = counted
     return made
@@ -87,6 +94,15 @@ def _environment() -> Environment:
 def _stop(text: str) -> str:
     """A sentence with its final stop."""
     return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
+def _offset(seconds: int | None) -> str:
+    """How far a clock was off, with its sign: "+7 min", "-1 h 5 s"."""
+    if not seconds:
+        return "" if seconds is None else "0"
+    days, rest = divmod(abs(seconds), 86_400)
+    parts = [(days, "d"), (rest // 3600, "h"), (rest % 3600 // 60, "min"), (rest % 60, "s")]
+    return ("+" if seconds > 0 else "\u2212") + " ".join(f"{count:,} {unit}" for count, unit in parts if count)
 
 
 def _number(value: Any) -> str:

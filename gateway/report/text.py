@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gateway.model import LineKind, Outcome
-from gateway.report.model import HoldsInfo, ReadingRow, Report, counted
+from gateway.report.model import ClockState, HoldsInfo, ReadingRow, Report, counted
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -110,6 +110,33 @@ def _table(report: Report) -> list[list[str]]:
     return [["", *(outcome.value for outcome in Outcome), "total"], *map(cells, readings.rows), cells(readings.all)]
 
 
+CLOCK_STATES: dict[ClockState, str] = {
+    "in-step": "in step",
+    "corrected": "corrected",
+    "left": "left as it is",
+    "held": "held",
+    "unknown": "not known",
+    "not-compared": "not compared",
+}
+"""What was done with the times of a list, in words."""
+
+
+def clocks_in_words(report: Report) -> str:
+    """How many of the clocks listed were in step, corrected and so on, and how many had been reset."""
+    listed = report.clocks.listed
+    parts = [
+        f"{count:,} {words}"
+        for state, words in CLOCK_STATES.items()
+        if (count := sum(each.state == state for each in listed))
+    ]
+    for count, words in (
+        (sum(each.reset for each in listed), "set or reset within the list"),
+        (sum(each.stopped for each in listed), "not running"),
+    ):
+        parts += [f"{count:,} {words}"] if count else []
+    return ", ".join(parts) + (f" among the first {len(listed):,}" if report.clocks.capped else "")
+
+
 def _sums(report: Report) -> list[str]:
     reckoning = report.reckoning
     whole = reckoning.lines.unit == "line"
@@ -127,6 +154,8 @@ def _sums(report: Report) -> list[str]:
     lines.append(f"{counted(reckoning.sets, 'set')}, {reckoning.recorded_sets:,} with something recorded")
     if report.events.count:
         lines.append(f"{counted(report.events.count, 'event')} of the monitor itself; the report lists them")
+    if report.clocks.count:
+        lines.append(f"{counted(report.clocks.count, 'list')} with a clock looked at: {clocks_in_words(report)}")
     records = ", ".join(f"{count:,} {kind}" for kind, count in report.records.items())
     lines.append(f"written: {records}" if records else "written: no records")
     if report.batch.holds is not None:
