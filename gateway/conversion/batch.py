@@ -49,7 +49,7 @@ from gateway.version import VERSION
 from gateway.vocabulary import editions
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger
+    from gateway.ledger import Ledger, OutboxKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,7 @@ def convert(
     replace: bool = False,
     ledger: str | Path | None = None,
     wait: float = 0.0,
+    targets: Sequence[tuple[str, str]] = (),
     progress: Callable[[int, int], None] | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
@@ -105,6 +106,8 @@ def convert(
         ledger: what earlier runs recorded, a file or a database URL: nothing is recorded twice, and what was held is
             taken up again. With it, `exports` may be empty: then only the held sets are looked at.
         wait: seconds to wait for another run that uses the ledger.
+        targets: name and kind ("fhir", "oru", or "batch" for whole files of v2 messages) of each target the records
+            are put into the ledger's outbox for.
         progress: called with bytes done and bytes in all.
 
     Raises:
@@ -143,6 +146,7 @@ def convert(
             "With --ledger a result is never replaced: its records may have been sent", where="--replace",
             todo="Name a new folder with --out",
         )  # fmt: skip
+    queued = _targets(targets, as_, bundle, remembered=ledger is not None)
     options = Options(
         records_as=cast(RecordsAs, as_),
         bundle=cast(Container, bundle),
@@ -162,7 +166,10 @@ def convert(
         stage = Stage(Path(out), replace=replace)
         job = Job(loaded, options, known, stage.folder)
         try:
-            report = _convert(job, opened, exports, workers, stage, started, identifiers=identifiers, progress=progress)
+            report = _convert(
+                job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,
+                progress=progress,
+            )  # fmt: skip
         except OutputError as error:
             stage.discard()
             # The unfinished folder is gone by now: the error names the one the user knows.
@@ -180,6 +187,35 @@ def convert(
     return Batch(report.exit_status, report, Path(out))
 
 
+def _targets(
+    targets: Sequence[tuple[str, str]], as_: str, bundle: str, *, remembered: bool
+) -> list[tuple[str, OutboxKind]]:
+    """The targets, if this conversion makes what they take."""
+    if targets and not remembered:
+        raise UsageError("Records are sent by way of a ledger, and none was given", todo="Name one with --ledger")
+    names = [name for name, _ in targets]
+    for name, kind in targets:
+        where = f"target {name}"
+        if kind not in ("fhir", "oru", "batch"):
+            raise UsageError(f"There is no kind of target {kind!r}", where=where, todo="Choose fhir, oru or batch")
+        if not name.strip() or names.count(name) > 1:
+            raise UsageError("Each target needs a name of its own", where=where, todo="Give it another name")
+        made = "fhir" if kind == "fhir" else "oru"
+        if as_ not in (made, "both"):
+            raise UsageError(
+                f"It takes {'FHIR' if made == 'fhir' else 'HL7 v2'}, and no such records are made",
+                where=where,
+                todo=f"Convert with --as {made} or --as both, or leave the target out",
+            )
+        if kind == "fhir" and bundle != "transaction":
+            raise UsageError(
+                f"It takes transaction bundles, and the records are made as {bundle}",
+                where=where,
+                todo="Convert with --bundle transaction, or leave the target out",
+            )
+    return [(name, cast("OutboxKind", kind)) for name, kind in targets]
+
+
 def _convert(
     job: Job,
     ledger: Ledger | None,
@@ -188,6 +224,7 @@ def _convert(
     stage: Stage,
     started: datetime,
     *,
+    targets: Sequence[tuple[str, OutboxKind]],
     identifiers: bool,
     progress: Callable[[int, int], None] | None,
 ) -> Report:
@@ -218,6 +255,8 @@ def _convert(
                 # The ledger can make the whole folder again, if it comes to that.
                 if path.is_file() and not path.name.startswith("."):
                     run.add_content(path.name, path.read_bytes())
+            if targets:
+                run.queue(targets)
             stage.seal(run.token)
             run.prepare(stage.folder, stage.target, counts)
             stage.commit()

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, cast
+from typing import TYPE_CHECKING, Literal, TypeAlias, cast
 
 from gateway.conversion.batch import Batch, convert
 from gateway.errors import LedgerError, OutputError, UsageError
@@ -40,9 +40,10 @@ from gateway.records.verify_oru import OruVerifier
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger, Run
+    from gateway.ledger import Ledger, OutboxKind, Run
 
 Reason = Literal["wrong-patient", "error"]
+Targets: TypeAlias = "tuple[tuple[str, OutboxKind], ...]"
 
 _MESSAGES = 1_000
 """Messages in one batch file."""
@@ -150,7 +151,7 @@ def retract(
     if mapping is not None:
         result.anew = convert(
             [], mapping, out / "recorded", as_=sent.records_as, bundle=sent.container, associations=associations,
-            ledger=where, wait=wait,
+            ledger=where, wait=wait, targets=sent.all_targets(),
         )  # fmt: skip
         _link(where, found, number, who, why, wait)
     return result
@@ -163,10 +164,13 @@ class _Sent:
         wanted = {known.identity.hex() for known in found}
         self.runs = {run.id: run for run in ledger.runs()}
         files: dict[tuple[int, str], None] = {}
+        own_files: dict[str, list[tuple[int, str]]] = {}
         for known in found:
             versions = [*ledger.history(known.identity), known] if known.revision > 1 else [known]
             for version in versions:
-                files.update(dict.fromkeys([(version.run, name) for name in (version.fhir, version.oru) if name]))
+                own = [(version.run, name) for name in (version.fhir, version.oru) if name]
+                files.update(dict.fromkeys(own))
+                own_files.setdefault(known.identity.hex(), []).extend(own)
         choices = [json.loads(self.runs[known.run].options) for known in found]
         forms = {(choice["records"], choice["bundle"]) for choice in choices}
         if len(forms) != 1:
@@ -187,10 +191,22 @@ class _Sent:
                     if set_of(message) in wanted:
                         self.messages.setdefault(set_of(message), []).append(message)
             else:
-                own = [each for each in observations_in(data) if record_of(each)[0] in wanted]
-                self.observations += own
+                self.observations += [each for each in observations_in(data) if record_of(each)[0] in wanted]
                 self.devices.update(dict.fromkeys(devices_in(data)))
         self.count = len({record_of(each) for each in self.observations})
+        queued = ledger.queued_for(files.keys())
+        self._targets = {
+            identity: sorted({target for file in own for target in queued.get(file, ())})
+            for identity, own in own_files.items()
+        }
+
+    def targets(self, identity: str, kinds: Sequence[str]) -> Targets:
+        """The targets that a set (32 hex digits) was recorded for, of these kinds."""
+        return cast("Targets", tuple(target for target in self._targets[identity] if target[1] in kinds))
+
+    def all_targets(self) -> Targets:
+        """The targets of all sets, each once."""
+        return cast("Targets", tuple(dict(sorted(set().union(*self._targets.values()))).items()))
 
 
 def _effect(found: Sequence[KnownSet], sent: _Sent, known: Associations | None) -> Retraction:
@@ -226,7 +242,9 @@ def _write(
     stage = Stage(folder)
     try:
         with ledger.run(_info(ledger, last, at)) as run:
-            for name, data in _files(ledger, sent, last, reason, at):
+            queued: dict[Targets, list[str]] = {}
+            for name, data, targets in _files(ledger, sent, last, reason, at):
+                queued.setdefault(targets, []).append(name)
                 path = stage.folder / name
                 path.parent.mkdir(exist_ok=True)
                 path.write_bytes(data)
@@ -236,6 +254,8 @@ def _write(
             told = {**dict(result.words()), "who": who, "why": why, "reason": reason, "run": run.id}
             (stage.folder / "retraction.json").write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n")
             stage.seal(run.token)
+            for targets, names in queued.items():
+                run.queue(targets, names)
             run.prepare(stage.folder, folder, json.dumps({"retracted": len(found)}))
             stage.commit()
             run.finish()
@@ -265,8 +285,10 @@ def _info(ledger: Ledger, run: PastRun, at: datetime) -> RunInfo:
     )
 
 
-def _files(ledger: Ledger, sent: _Sent, run: PastRun, reason: Reason, at: datetime) -> Iterator[tuple[str, bytes]]:
-    """The files of retractions, verified, by name."""
+def _files(
+    ledger: Ledger, sent: _Sent, run: PastRun, reason: Reason, at: datetime
+) -> Iterator[tuple[str, bytes, Targets]]:
+    """The files of retractions, verified, by name; each goes to exactly the targets that its sets were sent to."""
     # As plain TOML: a mapping of long ago need not pass the checks of today.
     output = tomllib.loads(ledger.mapping_text(run.mapping_sha256)).get("output", {})
     fhir = output.get("fhir", {})
@@ -277,7 +299,11 @@ def _files(ledger: Ledger, sent: _Sent, run: PastRun, reason: Reason, at: dateti
     for resource in sent.observations:
         identity, key = record_of(resource)
         by_set.setdefault(identity, {})[key] = resource
-    for part, group in enumerate(_grouped([list(each.values()) for each in by_set.values()], limit), start=1):
+    records: dict[Targets, list[list[bytes]]] = {}
+    for identity, own in by_set.items():
+        records.setdefault(sent.targets(identity, ("fhir",)), []).append(list(own.values()))
+    groups = ((targets, group) for targets, sets in records.items() for group in _grouped(sets, limit))
+    for part, (targets, group) in enumerate(groups, start=1):
         data = retracted_bundle(
             group,
             container=sent.container,
@@ -290,19 +316,23 @@ def _files(ledger: Ledger, sent: _Sent, run: PastRun, reason: Reason, at: dateti
         for problem in verifier.lines(data) if ndjson else verifier.bundle(data):
             raise _unverified(problem.what)
         suffix = "observations.ndjson" if ndjson else "bundle.json"
-        yield f"fhir/0000-00000-{part:04d}.{suffix}", data
-    messages = [
-        retracted_message(last_sent(group), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"))
-        for group in sent.messages.values()
-    ]
+        yield f"fhir/0000-00000-{part:04d}.{suffix}", data, targets
+    messages: dict[Targets, list[str]] = {}
+    for identity, versions in sent.messages.items():
+        message = retracted_message(last_sent(versions), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"))
+        messages.setdefault(sent.targets(identity, ("oru", "batch")), []).append(message)
     oru = OruVerifier(output.get("oru", {}).get("version", OruOutput().version))
-    for part, at_once in enumerate(range(0, len(messages), _MESSAGES), start=1):
-        some = messages[at_once : at_once + _MESSAGES]
+    batches = (
+        (targets, several[at_once : at_once + _MESSAGES])
+        for targets, several in messages.items()
+        for at_once in range(0, len(several), _MESSAGES)
+    )
+    for part, (targets, some) in enumerate(batches, start=1):
         name = f"0000-00000-{part:04d}"
         text = retracted_batch(some, name, at.strftime("%Y%m%d%H%M%S%z"))
         for problem in (*oru.messages(some), *oru.batch(text, some)):
             raise _unverified(problem.what)
-        yield f"oru/{name}.hl7", text.encode()
+        yield f"oru/{name}.hl7", text.encode(), targets
 
 
 def _grouped(sets: Iterable[list[bytes]], limit: int) -> Iterator[list[bytes]]:

@@ -27,6 +27,7 @@ from gateway.delivery.auth import Auth, BackendServices, ClientCredentials, Cred
 from gateway.delivery.base import PartReceipt, Receipt, Verdict
 from gateway.delivery.bundles import Bundle, BundleError, Entry, Parcel, Unit, halves, rendered
 from gateway.delivery.outcomes import Issue, entry_answer, issues, placed, told
+from gateway.delivery.patience import attempts
 from gateway.delivery.wire import (
     Address,
     Answer,
@@ -168,9 +169,7 @@ class FhirRest:
             RefusedError: none of it is of use.
             SettingsError: a secret, key or certificate is missing.
         """
-        import stamina
-
-        for attempt in stamina.retry_context(
+        for attempt in attempts(
             on=self._again,
             attempts=self._settings.attempts,
             timeout=None,

@@ -33,6 +33,7 @@ from typing import Annotated, Final, Literal, NamedTuple, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.delivery.base import Receipt, Verdict
+from gateway.delivery.patience import attempts
 from gateway.errors import InputError
 
 _START, _END, _CR = 0x0B, 0x1C, 0x0D
@@ -343,14 +344,12 @@ class MllpSender:
         Args:
             data: the message; its segments end with a carriage return.
         """
-        import stamina
-
         with self._turn:
             message = _checked(data)
             if isinstance(message, Receipt):
                 return message
             settings = self._settings
-            attempts = stamina.retry_context(
+            tries = attempts(
                 on=lambda error: isinstance(error, _FailedError) and error.again,
                 attempts=settings.attempts,
                 timeout=None,
@@ -359,7 +358,7 @@ class MllpSender:
                 wait_jitter=settings.pause,
             )
             try:
-                for attempt in attempts:
+                for attempt in tries:
                     with attempt:
                         return self._attempt(message)
             except _FailedError as failed:

@@ -128,8 +128,8 @@ def resolve(
             "no hold was named", where="gateway resolve",
             todo="Name holds by number, or a group of them with --reason, --device or --older-than",
         )  # fmt: skip
-    _need_words(who, "--who")
-    _need_words(why, "--why")
+    need_words(who, "--who")
+    need_words(why, "--why")
     with open_ledger(ledger, create=False) as opened:
         found = opened.holds(_filter(numbers or (), reason, device, older_than))
         missing = set(numbers or ()) - {hold.id for hold in found}
@@ -205,8 +205,8 @@ def retract(
         )  # fmt: skip
     if out is None and not dry_run:
         raise UsageError("no folder was named", where="gateway retract", todo="Name one with --out, or try --dry-run")
-    _need_words(who, "--who")
-    _need_words(why, "--why")
+    need_words(who, "--who")
+    need_words(why, "--why")
     done = retraction.retract(
         ledger, which, Path(out) if out is not None else None, who=who, why=why, reason=reason.value,
         mapping=mapping, associations=associations, dry_run=dry_run,
@@ -303,7 +303,8 @@ def _fits(action: Action, hold: Hold) -> bool:
     return True
 
 
-def _need_words(text: str, option: str) -> None:
+def need_words(text: str, option: str) -> None:
+    """Raise UsageError when there is nothing in the text."""
     if not text.strip():
         raise UsageError("this must not be empty", where=option, todo="It goes into the audit trail")
 

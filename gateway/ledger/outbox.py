@@ -118,12 +118,12 @@ def item_select(which: OutboxFilter) -> Iterator[Select[Any]]:
 def count(connection: Connection, which: OutboxFilter) -> list[OutboxCount]:
     """Items by target and state."""
     o = outbox.c
-    owner = func.coalesce(owners.c.owner, "")
+    owner = func.coalesce(func.max(owners.c.owner), "")
     grouped = (
         select(o.target, owner, o.kind, o.state, func.count(), func.min(o.queued))
         .select_from(outbox.outerjoin(owners, owners.c.target == o.target))
         .where(*_conditions(which))
-        .group_by(o.target, owner, o.kind, o.state)
+        .group_by(o.target, o.kind, o.state)
         .order_by(o.target, o.kind, o.state)
     )
     return [OutboxCount._make(row) for row in connection.execute(grouped)]

@@ -451,6 +451,13 @@ class Ledger:
         with self._reading() as connection:
             return outbox_.count(connection, which)
 
+    def first_waiting(self, target: str) -> OutboxItem | None:
+        """The item of a target that has its turn next."""
+        with self._reading() as connection:
+            (statement,) = outbox_.item_select(OutboxFilter(target=target, state="waiting"))
+            row = connection.execute(statement.limit(1)).one_or_none()
+            return None if row is None else OutboxItem._make(row)
+
     def queued_for(self, files: Collection[tuple[int, str]]) -> dict[tuple[int, str], list[tuple[str, str]]]:
         """Which targets (name and kind) each of these record files (run and name) was put into the outbox for."""
         found: dict[tuple[int, str], list[tuple[str, str]]] = {}
