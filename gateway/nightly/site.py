@@ -194,7 +194,7 @@ class Site(Table):
         default=60, ge=1, le=86400, description="seconds by which a clock's offset must grow to be told"
     )
     feeds: list[Feed] = Field(min_length=1)
-    targets: list[Annotated[AnyTarget, Field(discriminator="kind")]] = []
+    targets: list[Annotated[AnyTarget, Field(discriminator="kind")]] = Field(default=[])
 
 
 @dataclass(frozen=True)
@@ -328,7 +328,7 @@ def check_site(loaded: LoadedSite) -> None:
                 problems.add((*at, "mapping"), f"{each.where}: {each.what}", each.todo or "Mend the mapping")
             continue
         if mapping.patient.column is None and feed.associations is None:
-            problems.add((*at, "mapping"), "the mapping reads no patient from the export, and there are no associations",
+            problems.add((*at, "mapping"), "the mapping reads no patient, and the feed has no associations",
                          "Name the file of associations at this feed")  # fmt: skip
         age = mapping.time.age
         if age is not None and age.anchor == "given":
@@ -348,12 +348,10 @@ def check_site(loaded: LoadedSite) -> None:
                 feed.s3.secret()
         except SettingsError as fault:
             problems.add((*at, "sftp" if feed.sftp is not None else "s3"), fault.message, "Set it, and check again")
-        for key, path in (
-            ("known_hosts", feed.sftp and feed.sftp.known_hosts),
-            ("key_file", feed.sftp and feed.sftp.key_file),
-        ):
-            if path is not None and not path.is_file():
-                problems.add((*at, "sftp", key), "there is no such file", "Check the path")
+        if feed.sftp is not None:
+            for key, path in (("known_hosts", feed.sftp.known_hosts), ("key_file", feed.sftp.key_file)):
+                if path is not None and not path.is_file():
+                    problems.add((*at, "sftp", key), "there is no such file", "Check the path")
     for number, target in enumerate(site.targets):
         made = sender(target)
         try:
