@@ -8,6 +8,7 @@ export that was not moved away in time is read again, and adds nothing.
 from __future__ import annotations
 
 import fcntl
+import itertools
 import json
 import os
 import re
@@ -119,7 +120,13 @@ def nightly(loaded: LoadedSite, *, sleep: Callable[[float], None] = time.sleep) 
         if site.metrics is not None:
             from gateway.nightly.metrics import write
 
-            write(report, site.metrics)
+            try:
+                write(report, site.metrics)
+            except OutputError as error:
+                words = " ".join(str(error).split())
+                told = {"problems": [*report.problems, words], "status": max(1, report.status)}
+                report = report.model_copy(update=told)
+                _write(report, site.results)
         log.info("run ends", status=report.status, seconds=round((report.finished - started).total_seconds(), 1))
         return report
 
@@ -161,7 +168,7 @@ def _feeds(night: _Night, sleep: Callable[[float], None]) -> list[FeedResult]:
     looked: dict[str, tuple[Source, list[Seen]] | str] = {}
     wait = 0.0
     for feed in night.loaded.site.feeds:
-        with night_errors(night, feed) as failed:
+        with _noted(night, feed) as failed:
             source = Source(feed)
             found = source.look()
             looked[feed.name] = (source, found)
@@ -178,7 +185,7 @@ def _feeds(night: _Night, sleep: Callable[[float], None]) -> list[FeedResult]:
         result = FeedResult(name=feed.name, state="failed", problem=at if isinstance(at, str) else "")
         if not isinstance(at, str):
             source, found = at
-            with night_errors(night, feed) as failed, closing(source):
+            with _noted(night, feed) as failed, closing(source):
                 result = _feed(night, feed, source, found)
             if failed:
                 result = FeedResult(name=feed.name, state="failed", problem=failed[0])
@@ -195,7 +202,7 @@ def _feeds(night: _Night, sleep: Callable[[float], None]) -> list[FeedResult]:
 
 
 @contextmanager
-def night_errors(night: _Night, feed: Feed) -> Iterator[list[str]]:
+def _noted(night: _Night, feed: Feed) -> Iterator[list[str]]:
     """Note what goes wrong with a feed, in the list that is given, and go on with the next."""
     failed: list[str] = []
     try:
@@ -232,8 +239,7 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
             incomplete += 1
             night.problems.append(" ".join(str(error).split()))
     if not fetched and not _holds_wait(night, mapping.namespace, mapping.title):
-        state = "failed" if incomplete and len(ready) else "nothing"
-        return FeedResult(name=feed.name, state=state, incomplete=incomplete)
+        return FeedResult(name=feed.name, state="failed" if ready else "nothing", incomplete=incomplete)
     batches: list[Batch] = []
     bad: list[tuple[Fetched, InputError]] = []
     try:
@@ -248,8 +254,8 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
             for each in fetched:
                 try:
                     batches.append(_convert(night, feed, [each]))
-                except InputError as fault:
-                    bad.append((each, fault))
+                except InputError as refused:
+                    bad.append((each, refused))
     day = night.started.date()
     set_aside = {each.name for each, _ in bad}
     not_moved = 0
@@ -263,7 +269,7 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
                 night.problems.append(" ".join(str(error).split()))
         (folder / each.name).unlink()
     for each, fault in bad:
-        why = {"export": each.name, "sha256": each.sha256, "what": fault.what, "todo": fault.todo,
+        why: dict[str, object] = {"export": each.name, "sha256": each.sha256, "what": fault.what, "todo": fault.todo,
                "run": night.started.isoformat(timespec="seconds")}  # fmt: skip
         source.aside(each, day, why)
         night.log.warning("export set aside", feed=feed.name, sha256=each.sha256[:12])
@@ -398,7 +404,7 @@ def _missing(night: _Night, ledger: Ledger) -> list[MissingDevice]:
         ordered = sorted(active)
         if len(ordered) < _ACTIVE_DAYS:
             continue
-        usual = statistics.median(b - a for a, b in zip(ordered, ordered[1:], strict=False))
+        usual = statistics.median(b - a for a, b in itertools.pairwise(ordered))
         since = now // 86400 - ordered[-1]
         if since > max(usual * _LATE, usual + 1):
             when = datetime.fromtimestamp(last[device], UTC)
