@@ -17,9 +17,9 @@ from typing import Any
 
 import pytest
 import yaml
-from nightly.night_kit import REPOSITORY, bring, latest, make_site
 
 from gateway.nightly.site import load_site
+from tests.nightly.night_kit import REPOSITORY, bring, latest, make_site
 
 DOCKER = REPOSITORY / "docker"
 

@@ -12,9 +12,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from nightly.night_kit import DEMO, LONG, REPOSITORY, WIDE, bring, latest, make_site, observations
 
 from gateway.entry.cli import main
+from tests.nightly.night_kit import DEMO, LONG, REPOSITORY, WIDE, bring, latest, make_site, observations
 
 
 def run(home: Path, *words: str) -> int:
@@ -229,7 +229,7 @@ def test_logs_are_json_and_name_no_patient(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 1, done.stderr
     lines = [json.loads(line) for line in done.stderr.splitlines()]
-    assert [line["event"] for line in lines][0] == "run begins"
+    assert lines[0]["event"] == "run begins"
     assert {line["event"] for line in lines} >= {"feed ends", "target ends", "run ends", "export set aside"}
     identifiers = set()
     for path in (tmp_path / "sent").glob("*.json"):
