@@ -116,7 +116,7 @@ def test_nothing_is_noted_with_an_open_run(ledger: Ledger, tmp_path: Path) -> No
 def test_what_stays_waiting_is_given_once(ledger: Ledger, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gateway.ledger.outbox._AHEAD", 2)
     filled(ledger, tmp_path)
-    found = []
+    found: list[bytes] = []
     for item in ledger.waiting("lab", "oru"):
         ledger.sent(item.id, "later" if len(found) % 2 else "delivered", "x", "")
         found.append(item.data)
