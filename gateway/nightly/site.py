@@ -294,7 +294,11 @@ def load_site(path: Path | str) -> LoadedSite:
     try:
         site = Site.model_validate(raw)
     except ValidationError as error:
-        for key, details in by_key(error, raw):
+        found = by_key(error, raw)
+        for key, details in found:
+            if details["type"] == "extra_forbidden" and (misspelt := nearest(str(key[-1]), _fields(key[:-1]))):
+                problems.spoil((*key[:-1], misspelt))
+        for key, details in found:
             what, todo = _explain(key, details)
             problems.add(key, what, todo)
     if site is not None:
