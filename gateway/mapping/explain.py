@@ -202,9 +202,7 @@ def mended(raw: dict[str, Any], problems: Problems) -> Mapping | None:
             return Mapping.model_validate(raw)
         except ValidationError as error:
             # From the last to the first, so that an item taken out of a list does not move the others.
-            for path, details in sorted(
-                by_key(error, raw), key=lambda found: [str(p) for p in found[0]], reverse=True
-            ):
+            for path, details in sorted(by_key(error, raw), key=lambda found: [str(p) for p in found[0]], reverse=True):
                 _mend(raw, path, details["type"] == "missing", problems)
     return None
 

@@ -133,16 +133,19 @@ class _Server:
         import paramiko
 
         self.key = paramiko.ECDSAKey.generate()
-        self._paramiko, self._root = paramiko, root
+        self._paramiko: Any = paramiko
+        self._root = root
         self._socket = socket.create_server(("127.0.0.1", 0))
         self.port = self._socket.getsockname()[1]
         self._transports: list[Any] = []
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
+        from paramiko import ServerInterface, SFTPHandle, SFTPServerInterface
+
         paramiko, root = self._paramiko, self._root
 
-        class Login(paramiko.ServerInterface):
+        class Login(ServerInterface):
             def check_auth_password(self, username: str, password: str) -> int:
                 good = (username, password) == ("gateway", "open sesame")
                 return int(paramiko.AUTH_SUCCESSFUL if good else paramiko.AUTH_FAILED)
@@ -150,11 +153,11 @@ class _Server:
             def check_channel_request(self, kind: str, chanid: int) -> int:
                 return int(paramiko.OPEN_SUCCEEDED)
 
-        class Handle(paramiko.SFTPHandle):
+        class Handle(SFTPHandle):
             def stat(self) -> Any:
                 return paramiko.SFTPAttributes.from_stat(os.fstat(self.readfile.fileno()))
 
-        class Files(paramiko.SFTPServerInterface):
+        class Files(SFTPServerInterface):
             def _at(self, path: str) -> str:
                 return str(root) + self.canonicalize(path)
 
