@@ -231,11 +231,13 @@ class Revised(NamedTuple):
         added: keys of the vitals that are recorded for the first time.
         corrected: keys of the vitals whose value changes.
         known: keys of the records (vitals or panels, as the FHIR renderer names them) that were recorded before.
+        revision: which version of the set this is; what was recorded first is 1.
     """
 
     added: frozenset[str]
     corrected: frozenset[str]
     known: frozenset[str]
+    revision: int = 2
 
 
 @dataclass(slots=True)

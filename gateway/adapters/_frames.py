@@ -327,7 +327,22 @@ class Frames:
                 return frame_end, ("frame-checksum", message)
         if self._numbered and self._data[text_at : text_at + 1] not in _NUMBERS:
             return frame_end, ("frame-noise", "What looks like a frame does not begin with a frame number")
+        if self._after and not self._ends_at(frame_end):
+            # A damaged byte can look like an end, and two digits behind it like its checksum.
+            return frame_end, (
+                "frame-unended",
+                "Behind what looks like the end of a frame the declared bytes are missing",
+            )
         return frame_end, None
+
+    def _ends_at(self, place: int) -> bool:
+        """Whether a frame can have ended here: with the declared bytes, or with whatever else begins between frames."""
+        data = self._data
+        return (
+            place == len(data)
+            or data.startswith((self._after, self._start), place)
+            or self._quiet.match(data, place) is not None
+        )
 
     def _trailer(self) -> None:
         if self._after and self._data.startswith(self._after, self._at):

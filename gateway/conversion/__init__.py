@@ -8,6 +8,11 @@
 | exports | finds, measures and hashes the exports; cuts them into blocks |
 | understanding | entries become sets of readings |
 | blocks | one block: render, verify, write, count |
+| clocks | what the clocks of the monitors showed, looked through before anything is converted |
+| lists | lists that are read more than once |
+| remembering | a run with a ledger |
+| retraction | takes records back |
+| tracing | from a record to its line, and back |
 | workers | blocks one after another, or in several processes |
 | batch | `convert`: the whole run, from arguments to the finished folder |
 | preview | the first sets of an export as text |

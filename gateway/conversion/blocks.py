@@ -259,7 +259,7 @@ class BlockConverter:
                 noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
                 candidate.findings.append(finding(noticed, export=export, line=item.line))
                 return
-            revised = Revised(frozenset(), frozenset(says), earlier.keys)
+            revised = Revised(frozenset(), frozenset(says), earlier.keys, earlier.revision + 1)
         elif not same or self._retaken is not None:
             revised = self._revision(candidate, earlier, when, export)
         if revised is None:
@@ -315,7 +315,7 @@ class BlockConverter:
             noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
             candidate.findings.append(finding(noticed, export=export, line=item.line))
         item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
-        return Revised(frozenset(fresh), frozenset(other), earlier.keys)
+        return Revised(frozenset(fresh), frozenset(other), earlier.keys, earlier.revision + 1)
 
     def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
         """What the ledger is to remember of the sets."""

@@ -249,6 +249,7 @@ def _earlier(known: KnownSet) -> Earlier:
         {vital: text for vital, _, text in pairs},
         frozenset(filter(None, known.keys.split(","))),
         known.state == "retracted",
+        known.revision,
     )
 
 

@@ -162,6 +162,7 @@ class _Sent:
 
     def __init__(self, ledger: Ledger, found: Sequence[KnownSet]) -> None:
         wanted = {known.identity.hex() for known in found}
+        self.revisions = {known.identity.hex(): known.revision for known in found}
         self.runs = {run.id: run for run in ledger.runs()}
         files: dict[tuple[int, str], None] = {}
         own_files: dict[str, list[tuple[int, str]]] = {}
@@ -319,7 +320,9 @@ def _files(
         yield f"fhir/0000-00000-{part:04d}.{suffix}", data, targets
     messages: dict[Targets, list[str]] = {}
     for identity, versions in sent.messages.items():
-        message = retracted_message(last_sent(versions), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"))
+        message = retracted_message(
+            last_sent(versions), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"), revision=sent.revisions[identity]
+        )
         messages.setdefault(sent.targets(identity, ("oru", "batch")), []).append(message)
     oru = OruVerifier(output.get("oru", {}).get("version", OruOutput().version))
     batches = (

@@ -554,7 +554,7 @@ class OruRenderer:
         def status(found: str) -> str:
             return ("C" if final else "P") if next(marks) and found != "X" else found
 
-        text = restated(plain, status, "C" if final and any(corrected) else "")
+        text = restated(plain, status, "C" if final and any(corrected) else "", revision=revised.revision)
         if looked_at:
             self.fresh.append(text)
         return text
@@ -723,7 +723,9 @@ def batch_like(messages: Sequence[str], number: str, received: str = "") -> str:
     return _batch(_shapes(header[11]), names, messages, number, received)
 
 
-def restated(message: str, status: Callable[[str], str], report: str = "", received: str = "") -> str:
+def restated(
+    message: str, status: Callable[[str], str], report: str = "", received: str = "", *, revision: int = 0
+) -> str:
     """The same message with other result statuses; MSH-10 is made anew from what it then says.
 
     Args:
@@ -731,6 +733,8 @@ def restated(message: str, status: Callable[[str], str], report: str = "", recei
         status: gives OBX-11 from the one there is; called for each OBX in order.
         report: OBR-25; "" leaves it as it is.
         received: HL7 DTM for MSH-7; "" leaves it as it is.
+        revision: version of the set, part of MSH-10: what is said again after a retraction, or retracted again, is a
+            message of its own.
     """
     header, *segments = message.removesuffix("\r").split("\r")
     identity = ""
@@ -745,7 +749,7 @@ def restated(message: str, status: Callable[[str], str], report: str = "", recei
     content = "\r".join([*segments, ""])
     names = header.split("|")
     names[6] = received or names[6]
-    names[9] = _control(identity, content)
+    names[9] = _control(identity, f"{revision}|{content}" if revision else content)
     return "|".join(names) + "\r" + content
 
 

@@ -44,6 +44,7 @@ class Earlier(NamedTuple):
         readings: what was recorded, by vital (`gateway.conversion.remembering.canonical`).
         keys: keys of its records.
         retracted: it has been retracted since.
+        revision: 1 for the first, then one more for each revision.
     """
 
     identity: bytes
@@ -52,6 +53,7 @@ class Earlier(NamedTuple):
     readings: dict[str, str]
     keys: frozenset[str]
     retracted: bool = False
+    revision: int = 1
 
 
 class Seen(NamedTuple):

@@ -413,7 +413,7 @@ def _with_character_set(message: str) -> str:
     return f"{'|'.join(fields)}\r{rest}"
 
 
-def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str = "") -> str:
+def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str = "", *, revision: int = 0) -> str:
     """Withdraw a message: the same message, with every result marked as wrong or as deleted.
 
     Values, sub-ids and filler numbers stay, so that a receiver can match them; MSH-10 is made anew from the content.
@@ -422,6 +422,7 @@ def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str =
         message: a stored message, its segments ended by CR.
         code: OBX-11: "W" posts the results as wrong (such as for a wrong patient), "D" deletes them.
         received_dtm: HL7 DTM for MSH-7; "" keeps the one there is.
+        revision: version of the set that is withdrawn, part of MSH-10.
 
     Raises:
         UsageError: `code` or `received_dtm` is not one of these.
@@ -435,7 +436,7 @@ def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str =
         )
     set_of(message)
     (report,) = {segment.split("|")[25] for segment in message.split("\r") if segment[:3] == "OBR"}
-    return restated(message, lambda _: code, "P" if report == "P" else "C", received_dtm)
+    return restated(message, lambda _: code, "P" if report == "P" else "C", received_dtm, revision=revision)
 
 
 def retracted_batch(messages: Sequence[str], number: str, received_dtm: str = "") -> str:

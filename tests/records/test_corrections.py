@@ -324,9 +324,9 @@ def test_the_message_of_a_correction(pair: tuple[SetItem, SetItem], chosen: Mapp
         sent = next(found)
         status = ("C" if verified else "P") if reading.vital in item.revised.corrected and row[11] != "X" else row[11]
         assert [*sent[2:11], sent[11], *sent[12:]] == [*row[2:11], status, *row[12:]]
-    said = [row[2:11] for row in beside]
+    said = [row[4] for row in beside]
     for row in found:
-        assert row[2:11] in said, "behind the results stands how they were taken"
+        assert row[4] in said, "behind the results stands how they were taken"
         assert row[11] in ("C", "P", "F", "R")
     for name in ("PID", "PV1", "ORC"):
         assert rows(message, name) == rows(plain, name)

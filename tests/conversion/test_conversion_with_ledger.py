@@ -374,6 +374,21 @@ class TestRetraction:
         assert {each["status"] for each in observations(tmp_path / "two")} == {"corrected"}
         assert len(open_holds(tmp_path)) == 2
 
+    @pytest.mark.parametrize("status", ["preliminary", "final"])
+    def test_every_message_of_a_long_story_has_an_id_of_its_own(self, tmp_path: Path, status: str) -> None:
+        """A receiver that drops what it has seen must not drop a second retraction, nor what comes back after one."""
+        mapping, _, _ = self.prepare(tmp_path, status)
+        for turn in ("1", "2"):
+            retract(tmp_path / "ledger.db", SetFilter(), tmp_path / f"back{turn}", who="N. Ole", why="a mistake")
+            with open_ledger(tmp_path / "ledger.db") as ledger:
+                ids = [hold.id for hold in ledger.holds(HoldFilter())]
+                ledger.settle(ids, "confirm", "", "N. Ole", "right after all", at=datetime.now(UTC))
+            convert(tmp_path, [], f"again{turn}", mapping, as_="both", associations=tmp_path / "wrong.csv")
+        folders = ["one", "back1/retracted", "again1", "back2/retracted", "again2"]
+        controls = [str(each.segment("MSH")[10]) for name in folders for each in oru_messages(tmp_path / name)]
+        assert len(controls) == 15
+        assert len(set(controls)) == 15
+
     def test_a_wrong_mapping_is_put_right(self, tmp_path: Path) -> None:
         """Kilograms that were pounds: the same sets, with other values."""
         final = WIDE + '\n[output]\nstatus = "final"\n'
