@@ -3,9 +3,11 @@
     GatewayError                 anything below; carries where, what and what to do
     ├── UsageError               the command line or a call was put together wrongly
     ├── MappingError             the mapping file cannot be used (holds every problem found)
+    │   └── SiteError            the file of the nightly run cannot be used (holds every problem found)
     ├── InputError               an export cannot be read at all, or is not the mapping's kind
     ├── OutputError              the result cannot be written (folder in use, disk full, no permission)
     ├── LedgerError              the ledger cannot be used (out of reach, in use, disk full, not a ledger, newer)
+    │   └── InUseError           another run is under way
     └── VocabularyError          the shipped tables contradict themselves (a fault in the gateway)
 
 What is wrong with a single line, reading or set is never an exception: it is a finding
@@ -57,6 +59,10 @@ class MappingError(GatewayError):
         return "\n".join(str(problem) for problem in self.problems)
 
 
+class SiteError(MappingError):
+    """The file of the nightly run cannot be used; `problems` holds one error for each fault, in file order."""
+
+
 class InputError(GatewayError):
     """An export cannot be read at all, or is not the kind of export the mapping describes."""
 
@@ -67,6 +73,10 @@ class OutputError(GatewayError):
 
 class LedgerError(GatewayError):
     """The ledger cannot be used: out of reach, in use by another run, disk full, damaged, not a ledger, too new."""
+
+
+class InUseError(LedgerError):
+    """Another run is under way, and this one did nothing."""
 
 
 class VocabularyError(GatewayError):

@@ -208,6 +208,51 @@ def mapping_keys() -> str:
     return "\n\n".join(parts)
 
 
+# Meaning of the keys of a site file that the models do not describe themselves.
+SITE_WORDS = {
+    "name": "name of its own, shown in reports and logs",
+    "feeds": "one `[[feeds]]` for each place where exports appear",
+    "targets": "one `[[targets]]` for each receiver",
+    "complete": "when a file may be taken: see below",
+    "kind": "what kind of target it is",
+    "by": "how completeness is told",
+    "host": "name or address of the receiver",
+    "port": "port of the receiver",
+    "user": "name of the account",
+    "auth": "`method`: `none`, `basic`, `bearer`, `client_credentials` or `backend_services`, with its keys",
+    "tls": "`ca_file`, `cert_file`, `key_file` and what else TLS needs",
+    "longest_pause": "longest pause between two attempts, in seconds",
+    "connect_timeout": "seconds to wait for the connection",
+}
+
+
+def site_keys() -> str:
+    """Every key of a site file, from its models."""
+    from gateway.nightly import site
+
+    tables: tuple[tuple[str, type[Any]], ...] = (
+        ("Top of the file", site.Site),
+        ("`[[feeds]]`", site.Feed),
+        ('`complete = { by = "stable" }` of a feed', site.Stable),
+        ('`complete = { by = "marker" }` of a feed', site.Marker),
+        ('`complete = { by = "rename" }` of a feed', site.Renamed),
+        ("`[feeds.sftp]`", site.Sftp),
+        ("`[feeds.s3]`", site.S3),
+        ('`[[targets]]` with `kind = "fhir"`', site.SiteFhir),
+        ('`[[targets]]` with `kind = "mllp"`', site.SiteMllp),
+        ('`[[targets]]` with `kind = "folder"`', site.SiteFolder),
+    )
+    parts = []
+    for heading, model in tables:
+        rows = []
+        for key, field in model.model_fields.items():
+            plain = isinstance(field.default, str | int | float) and field.default != ""
+            default = "required" if field.is_required() else _code(_toml(field.default)) if plain else ""
+            rows.append((_code(key), default, field.description or SITE_WORDS[key]))
+        parts.append(f"#### {heading}\n\n" + _table(("key", "default", "meaning"), rows))
+    return "\n\n".join(parts)
+
+
 def _reasons() -> list[str]:
     return list(loader.schema()["$defs"]["Absent"]["properties"]["reason"]["enum"])
 
@@ -426,6 +471,7 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "options": options,
     "exit statuses": exit_statuses,
     "mapping keys": mapping_keys,
+    "site keys": site_keys,
     "vitals": vitals,
     "qualifiers": qualifiers,
     "limits": limits,

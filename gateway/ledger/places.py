@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import QueuePool
 
-from gateway.errors import LedgerError
+from gateway.errors import InUseError, LedgerError
 from gateway.ledger.tables import APPLICATION_ID
 
 _POLL = 0.05
@@ -82,7 +82,7 @@ class Place(ABC):
     def _told(self, error: BaseException) -> LedgerError: ...
 
     def _busy(self) -> LedgerError:
-        return LedgerError(
+        return InUseError(
             "Another run is writing to the ledger",
             where=self.name,
             todo="Wait until it has ended and run again, or let this run wait for it",

@@ -179,10 +179,10 @@ def meant(name: str, known: Iterable[str]) -> str:
 
 def model_problems(error: ValidationError, raw: dict[str, Any], problems: Problems) -> None:
     """Tell every mistake the model found, each at its own key."""
-    for path, details in _by_key(error, raw):
+    for path, details in by_key(error, raw):
         problem = _explain(path, details, raw)
         problems.add(problem.path, problem.what, problem.todo)
-    for path, details in _by_key(error, raw):
+    for path, details in by_key(error, raw):
         problems.spoil(path)
         if details["type"] == "extra_forbidden":
             misspelt = nearest(str(path[-1]), _fields(path[:-1]))
@@ -202,9 +202,7 @@ def mended(raw: dict[str, Any], problems: Problems) -> Mapping | None:
             return Mapping.model_validate(raw)
         except ValidationError as error:
             # From the last to the first, so that an item taken out of a list does not move the others.
-            for path, details in sorted(
-                _by_key(error, raw), key=lambda found: [str(p) for p in found[0]], reverse=True
-            ):
+            for path, details in sorted(by_key(error, raw), key=lambda found: [str(p) for p in found[0]], reverse=True):
                 _mend(raw, path, details["type"] == "missing", problems)
     return None
 
@@ -251,7 +249,7 @@ def _inside(raw: object, part: str | int) -> bool:
     return isinstance(raw, dict) and part in raw
 
 
-def _by_key(error: ValidationError, raw: dict[str, Any]) -> list[tuple[Path, ErrorDetails]]:
+def by_key(error: ValidationError, raw: dict[str, Any]) -> list[tuple[Path, ErrorDetails]]:
     """The errors by the keys of the file: pydantic's marks of union branches are taken out, one branch is kept."""
     found: list[tuple[Path, ErrorDetails]] = []
     branched: dict[Path, list[tuple[Path, ErrorDetails]]] = {}

@@ -118,8 +118,8 @@ def load(
     else:
         path, data = str(source), _read(FilePath(source))
     name = _name(path)
-    text = _decode(data, name)
-    raw = _parse(text, name)
+    text = decode(data, name)
+    raw = parse(text, name)
     problems = Problems(name, places(text))
     mapping: Mapping | None
     try:
@@ -196,7 +196,12 @@ def _read(path: FilePath) -> bytes:
     return data
 
 
-def _decode(data: bytes, name: str) -> str:
+def decode(data: bytes, name: str) -> str:
+    """The text of a TOML file.
+
+    Raises:
+        MappingError: it is not in UTF-8, or holds control characters; names the line.
+    """
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -214,7 +219,12 @@ def _decode(data: bytes, name: str) -> str:
     return text
 
 
-def _parse(text: str, name: str) -> dict[str, Any]:
+def parse(text: str, name: str) -> dict[str, Any]:
+    """The values of a TOML text; numbers with a decimal point as Decimal.
+
+    Raises:
+        MappingError: it is no TOML; names the line.
+    """
     try:
         return tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
