@@ -12,6 +12,8 @@ import pytest
 
 from gateway.conversion import Batch, convert
 from gateway.errors import UsageError
+from gateway.ledger import open_ledger
+from tests.conversion.conversion_kit import resources
 
 MAPPINGS = Path(__file__).resolve().parents[2] / "mappings"
 HEADING = ["SPOT CHECK LIST   UNIT SC-1042", "SENT 2026-03-14 11:05", "MODE ADULT"]
@@ -150,3 +152,25 @@ def test_a_framed_capture_is_reckoned_in_bytes(tmp_path: Path) -> None:
     assert (readings.all.recorded, readings.all.unreadable, readings.adds_up) == (6, 0, True)
     assert rules(batch) == {"frame-checksum": 1, "frame-noise": 1, "monitor-event": 1}
     assert b"|73|" not in b"".join(path.read_bytes() for path in (tmp_path / "out" / "oru").iterdir())
+
+
+def test_what_waits_is_read_with_the_columns_of_the_mapping_as_it_is_now(tmp_path: Path) -> None:
+    """A corrected mapping may order the parts of a record in another way: no value may slip under another name."""
+    mapping = (MAPPINGS / "listing-example.toml").read_text("utf-8")
+    (tmp_path / "a.toml").write_text(mapping, "utf-8")
+    blocks = mapping.split("[[listing.records]]")
+    entries = [at for at, part in enumerate(blocks) if 'use = "entry"' in part or 'use = "part"' in part]
+    for left, right in zip(entries, reversed(entries), strict=True):
+        if left < right:
+            blocks[left], blocks[right] = blocks[right], blocks[left]
+    other = "[[listing.records]]".join(blocks)
+    (tmp_path / "b.toml").write_text(other, "utf-8")
+    (tmp_path / "a.txt").write_text("\n".join([*HEADING, *entry(17, "95", pulse=720), ""]), "utf-8")
+    ledger = tmp_path / "l.db"
+    convert([tmp_path / "a.txt"], tmp_path / "a.toml", tmp_path / "one", received=RECEIVED, ledger=ledger)
+    with open_ledger(ledger) as opened:
+        (hold,) = opened.holds()
+        opened.settle([hold.id], "confirm", "", "N. Ole", "seen", at=hold.opened_at)
+    convert([], tmp_path / "b.toml", tmp_path / "two", received=RECEIVED, ledger=ledger)
+    found = [record for record in resources(tmp_path / "two") if record["resourceType"] == "Observation"]
+    assert [int(record["valueQuantity"]["value"]) for record in found] == [720]
