@@ -45,7 +45,7 @@ from gateway.version import VERSION
 from gateway.vocabulary import editions
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger
+    from gateway.ledger import Ledger, Recovered
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +80,7 @@ def convert(
     ledger: str | Path | None = None,
     wait: float = 0.0,
     progress: Callable[[int, int], None] | None = None,
+    recovered: Callable[[Sequence[Recovered]], None] | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
 
@@ -101,6 +102,7 @@ def convert(
             taken up again. With it, `exports` may be empty: then only the held sets are looked at.
         wait: seconds to wait for another run that uses the ledger.
         progress: called with bytes done and bytes in all.
+        recovered: told of the runs that had been cut off and were completed when the ledger was opened, if any.
 
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
@@ -152,6 +154,8 @@ def convert(
             from gateway.ledger import open_ledger
 
             opened = stack.enter_context(open_ledger(ledger, wait=wait))
+            if recovered is not None and opened.recovered:
+                recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
         job = Job(loaded, options, known, stage.folder)
         try:
