@@ -126,7 +126,7 @@ def plain(fact: Fact) -> tuple[str, str, str, str, str]:
     return fact.patient, fact.device, time, fact.vital, fact.value
 
 
-@settings(max_examples=6)
+@settings(max_examples=12)
 @given(st.lists(STEPS, min_size=1, max_size=4))
 def test_each_reading_once_whatever_the_runs(steps: list[Step]) -> None:
     folder = Path(tempfile.mkdtemp(prefix="once-"))
