@@ -33,8 +33,8 @@ from collections.abc import Mapping as Lookup
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
-from itertools import chain, repeat
 from importlib import import_module
+from itertools import chain, repeat
 from typing import Any, NamedTuple, TypeVar
 
 from gateway.errors import MappingError, UsageError, VocabularyError

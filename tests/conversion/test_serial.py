@@ -174,3 +174,22 @@ def test_what_waits_is_read_with_the_columns_of_the_mapping_as_it_is_now(tmp_pat
     convert([], tmp_path / "b.toml", tmp_path / "two", received=RECEIVED, ledger=ledger)
     found = [record for record in resources(tmp_path / "two") if record["resourceType"] == "Observation"]
     assert [int(record["valueQuantity"]["value"]) for record in found] == [720]
+
+
+@pytest.mark.parametrize("number", [True, False])
+def test_a_list_dumped_in_two_runs_gives_each_reading_once(tmp_path: Path, number: bool) -> None:
+    """The second dump is sent 40 minutes and some seconds later, so that ages are rounded in another way."""
+    mapping = (MAPPINGS / "listing-example.toml").read_text("utf-8")
+    (tmp_path / "m.toml").write_text(mapping if number else mapping.replace('sequence = "number"', "#"), "utf-8")
+    later = [HEADING[0], "SENT 2026-03-14 11:45", HEADING[2]]
+    first, second = [*entry(17, "95"), *entry(18, "84", 80)], [*entry(17, "134"), *entry(18, "124", 80)]
+    for name, lines in (("a", [*HEADING, *first]), ("b", [*later, *second, *entry(19, "20", 90)])):
+        (tmp_path / f"{name}.txt").write_text("\n".join([*lines, ""]), "utf-8")
+        convert([tmp_path / f"{name}.txt"], tmp_path / "m.toml", tmp_path / name, received=RECEIVED,
+                ledger=tmp_path / "l.db")  # fmt: skip
+    found = [
+        record for name in "ab" for record in resources(tmp_path / name) if record["resourceType"] == "Observation"
+    ]
+    rates = sorted(int(record["valueQuantity"]["value"]) for record in found if "valueQuantity" in record)
+    assert rates == [72, 80, 90]
+    assert len(found) == 6

@@ -170,6 +170,7 @@ def test_a_run_that_was_cut_off_is_told_of(
     site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, again: str
 ) -> None:
     """Also where the same command is given again, and finds the result in its place."""
+
     def stop(stage: Stage) -> None:
         raise KeyboardInterrupt
 

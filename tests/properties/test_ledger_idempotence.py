@@ -83,12 +83,12 @@ def text(numbers: tuple[int, ...], *, long: bool) -> str:
     return "\n".join([*lines, ""])
 
 
-class Broken(Exception):
+class BrokenOffError(Exception):
     """Stands for whatever ends a run."""
 
 
 def stop(*_: object) -> None:
-    raise Broken
+    raise BrokenOffError
 
 
 def take(folder: Path, number: int, step: Step) -> None:
@@ -112,7 +112,7 @@ def take(folder: Path, number: int, step: Step) -> None:
         try:
             convert(exports, folder / ("long.toml" if step.long else "wide.toml"), folder / f"out-{number}",
                     as_="both", associations=associations, ledger=ledger)  # fmt: skip
-        except Broken:
+        except BrokenOffError:
             assert step.broken
 
 
