@@ -15,6 +15,7 @@ import inspect
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -371,7 +372,7 @@ def _run(folder: Path, *words: str) -> str:
         timeout=300,
         check=False,
     )
-    return f"$ gateway {' '.join(words)}\n{done.stdout}{done.stderr}"
+    return f"$ gateway {shlex.join(words)}\n{done.stdout}{done.stderr}"
 
 
 def shown(language: str, text: str) -> Iterator[str]:
@@ -458,6 +459,109 @@ def files() -> str:
     return _block(_walk()["files"], "text")
 
 
+ROUND = """\
+Taken,Monitor,Sys,Dia,Pulse,SpO2
+2026-03-14 09:30,M1,121,79,64,97
+2026-03-14 10:00,M1,135,88,58,95
+2026-03-14 10:30,M1,133,86,60,96
+"""
+ROUND_MAPPING = """\
+title = "Round without names"
+version = "1"
+form = "delimited"
+namespace = "https://elmfield.example.org/spot-checks"
+
+[delimited]
+layout = "wide"
+
+[time]
+columns = ["Taken"]
+formats = ["%Y-%m-%d %H:%M"]
+zone = "America/Chicago"
+
+[patient]
+system = "https://elmfield.example.org/patients"
+
+[device]
+column = "Monitor"
+system = "https://elmfield.example.org/monitors"
+
+[category]
+fixed = "adult"
+
+[vitals.systolic]
+column = "Sys"
+unit = "mmHg"
+
+[vitals.diastolic]
+column = "Dia"
+unit = "mmHg"
+
+[vitals.pulse_oximeter]
+column = "Pulse"
+unit = "/min"
+
+[vitals.spo2]
+column = "SpO2"
+unit = "%"
+"""
+TYPED = """\
+device,patient,from,to,established,by
+M1,EF-0107,2026-03-14T08:00:00-05:00,2026-03-14T12:00:00-05:00,typed,N. Ole
+"""
+SCANNED = """\
+device,patient,from,to,established,by
+M1,EF-0107,2026-03-14T08:00:00-05:00,2026-03-14T09:40:00-05:00,typed,N. Ole
+M1,EF-0231,2026-03-14T09:40:00-05:00,2026-03-14T12:00:00-05:00,wristband scanned,N. Ole
+"""
+RETRACT = (
+    "retract", "--ledger", "ward.ledger", "--device", "M1", "--from", "2026-03-14T09:40:00-05:00",
+    "--reason", "wrong-patient", "--who", "N. Ole", "--why", "monitor was at bed 4", "--mapping", "round.toml",
+    "--associations", "scanned.csv",
+)  # fmt: skip
+
+
+@cache
+def _recovery() -> dict[str, str]:
+    """Records of a wrong patient, taken back and recorded anew; times of today stand as those of the example."""
+    with tempfile.TemporaryDirectory(prefix="recovery-") as name:
+        folder = Path(name)
+        for file, text in (
+            ("round.toml", ROUND_MAPPING),
+            ("round.csv", ROUND),
+            ("typed.csv", TYPED),
+            ("scanned.csv", SCANNED),
+        ):
+            (folder / file).write_text(text, encoding="utf-8")
+        words = ("convert", "round.csv", "--mapping", "round.toml", "--out", "first", "--as", "both")
+        given = ("--associations", "typed.csv", "--ledger", "ward.ledger")
+        made = {"recorded": _run(folder, *words, *given)}
+        made["repeated"] = _run(folder, *words[:5], "again", *words[6:], *given)
+        made["foreseen"] = _run(folder, *RETRACT, "--dry-run")
+        made["recovered"] = _run(folder, *RETRACT, "--out", "corrected")
+        made["audited"] = _run(folder, "audit", "--ledger", "ward.ledger")
+    return {key: re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC", "2026-03-15 07:30:00 UTC", text)
+            for key, text in made.items()}  # fmt: skip
+
+
+def _beginning(text: str, lines: int) -> str:
+    kept = text.splitlines()[:lines]
+    return _block("\n".join([*kept, "..."]))
+
+
+def recovery_files() -> str:
+    """The files of the worked example."""
+    parts = (("round.toml", ROUND_MAPPING), ("round.csv", ROUND), ("typed.csv", TYPED), ("scanned.csv", SCANNED))
+    return "\n\n".join(f"`{name}`:\n\n{_block(text, 'text')}" for name, text in parts)
+
+
+def recovery() -> str:
+    """The worked example: recorded, read again, taken back and recorded anew."""
+    made = _recovery()
+    parts = [_beginning(made["recorded"], 2), _beginning(made["repeated"], 2)]
+    return "\n\n".join([*parts, *(_block(made[key]) for key in ("foreseen", "recovered", "audited"))])
+
+
 SECTIONS: dict[str, Callable[[], str]] = {
     "cautions": cautions,
     "demos": demos,
@@ -468,6 +572,8 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "mended": mended,
     "converted": converted,
     "files": files,
+    "recovery files": recovery_files,
+    "recovery": recovery,
     "options": options,
     "exit statuses": exit_statuses,
     "mapping keys": mapping_keys,

@@ -104,6 +104,7 @@ def readme() -> str:
 RUN = {
     "demo": ["demo"],
     "steps": ["check", "mistake", "preview", "mended", "converted", "files"],
+    "recovery": ["recovery"],
 }
 FROM_DATA = sorted(docs_refresh.SECTIONS.keys() - {name for names in RUN.values() for name in names})
 

@@ -51,6 +51,9 @@ class Adapter(Protocol):
             InputError: the export cannot be read, or is not what the mapping describes.
         """
 
+    def columns_now(self, block: Block) -> tuple[str, ...] | None:
+        """The columns of a block that was cut with an earlier version of the mapping; None when it does not fit now."""
+
     def parse(self, block: Block) -> Parsed:
         """Read a block into entries; the same block always gives the same result."""
 

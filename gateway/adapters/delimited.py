@@ -351,6 +351,10 @@ class Delimited:
 
     # -- entries
 
+    def columns_now(self, block: Block) -> tuple[str, ...] | None:
+        """See `gateway.adapters.base.Adapter.columns_now`."""
+        return block.fields if set(self._needed) <= set(block.fields) else None
+
     def parse(self, block: Block) -> Parsed:
         """Read a block into entries; see `gateway.adapters.base.Adapter.parse`."""
         texts = _split(block.text)

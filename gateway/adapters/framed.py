@@ -189,6 +189,10 @@ class Framed:
 
     # -- entries
 
+    def columns_now(self, block: Block) -> tuple[str, ...] | None:
+        """See `gateway.adapters.base.Adapter.columns_now`."""
+        return self._kinds.fields
+
     def parse(self, block: Block) -> Parsed:
         """Read a block into entries; see `gateway.adapters.base.Adapter.parse`."""
         reader = RecordReader(self._kinds, block.export, block.context)

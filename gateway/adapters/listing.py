@@ -134,6 +134,10 @@ class Listing:
         lines = "the only line is not" if len(texts) == 1 else f"none of the first {len(texts)} lines is"
         raise InputError(f"{lines} of a kind that this mapping declares", todo=todo)
 
+    def columns_now(self, block: Block) -> tuple[str, ...] | None:
+        """See `gateway.adapters.base.Adapter.columns_now`."""
+        return self._kinds.fields
+
     def parse(self, block: Block) -> Parsed:
         """Read a block into entries; see `gateway.adapters.base.Adapter.parse`."""
         reader = self._read(block)

@@ -49,7 +49,7 @@ from gateway.version import VERSION
 from gateway.vocabulary import editions
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger, OutboxKind
+    from gateway.ledger import Ledger, OutboxKind, Recovered
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,7 @@ def convert(
     wait: float = 0.0,
     targets: Sequence[tuple[str, str]] = (),
     progress: Callable[[int, int], None] | None = None,
+    recovered: Callable[[Sequence[Recovered]], None] | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
 
@@ -109,6 +110,7 @@ def convert(
         targets: name and kind ("fhir", "oru", or "batch" for whole files of v2 messages) of each target the records
             are put into the ledger's outbox for.
         progress: called with bytes done and bytes in all.
+        recovered: told of the runs that had been cut off and were completed when the ledger was opened, if any.
 
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
@@ -163,6 +165,8 @@ def convert(
             from gateway.ledger import open_ledger
 
             opened = stack.enter_context(open_ledger(ledger, wait=wait))
+            if recovered is not None and opened.recovered:
+                recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
         job = Job(loaded, options, known, stage.folder)
         try:

@@ -45,6 +45,7 @@ from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
 _SLICE = 128
+_TEXTS_KEPT = 100_000
 _WAITING = frozenset({Outcome.HELD})
 _STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
 DEVICE_TIME = "Observation of a device's time"
@@ -124,6 +125,7 @@ class BlockConverter:
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
         self._retaken: Retaken | None = None
+        self._said: dict[Reading, str] = {}
         # A list whose entries carry ages is compared with earlier ones as a whole.
         self._slice = _SLICE if mapping.time.age is None else sys.maxsize
 
@@ -145,6 +147,12 @@ class BlockConverter:
         lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
         sets = self._understanding.sets(parsed.entries, block.export)
         return sets, [*block.findings, *parsed.findings], lines, lost
+
+    def fits(self, block: Block) -> bool:
+        """Whether this mapping can read a block of an earlier run; its columns are named as they are now."""
+        columns = self._adapter.columns_now(block)
+        block.fields = columns or block.fields
+        return columns is not None
 
     def of_export(self, sha256: str) -> None:
         """Convert blocks of another export from here on."""
@@ -352,8 +360,17 @@ class BlockConverter:
     def _row(self, candidate: Candidate, key: Key, block: int, rules: str) -> SetRow:
         assert candidate.written is not None
         item, earlier = candidate.item, candidate.earlier
-        readings = {reading.vital: canonical(reading) for reading in item.readings}
-        keys = frozenset(key for key, _ in self._fhir.groups(item.readings))
+        said = self._said
+        if len(said) > _TEXTS_KEPT:
+            said.clear()
+        # A reading is one object for each distinct text, so most of this is look-ups.
+        readings = {}
+        for reading in item.readings:
+            text = said.get(reading)
+            if text is None:
+                text = said[reading] = canonical(reading)
+            readings[reading.vital] = text
+        keys = frozenset(self._fhir.group_keys(item.readings))
         if self._loaded.mapping.output.fhir.panel:
             keys |= set(self._fhir.keys(item)[-1:])
         if earlier is not None and not earlier.retracted:

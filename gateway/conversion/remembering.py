@@ -177,7 +177,10 @@ class Remembering:
         for hold in holds:
             by_block.setdefault((hold.export_id, hold.block, hold.action == "confirm"), []).append(hold)
         converters: dict[bool, BlockConverter] = {}
+        forms = {export.id: export.form for export in self._ledger.exports()} if by_block else {}
         for number, ((export, place, confirmed), group) in enumerate(sorted(by_block.items()), start=1):
+            if forms[export] != mapping.form:
+                continue
             stored = self._ledger.block(export, place)
             block, sent, older = unpacked(stored.data)
             block.export, block.number = 0, number
@@ -185,6 +188,9 @@ class Remembering:
                 job = _lenient(self._job) if confirmed else self._job
                 converters[confirmed] = BlockConverter(job, stored.export_sha256)
             converter = converters[confirmed]
+            if not converter.fits(block):
+                # Cut with other columns: it waits for a mapping that has them.
+                continue
             converter.of_export(stored.export_sha256)
             retaken = Retaken(
                 frozenset(hold.line for hold in group),

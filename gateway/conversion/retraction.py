@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -40,7 +40,7 @@ from gateway.records.verify_oru import OruVerifier
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger, OutboxKind, Run
+    from gateway.ledger import Ledger, OutboxKind, Recovered, Run
 
 Reason = Literal["wrong-patient", "error"]
 Targets: TypeAlias = "tuple[tuple[str, OutboxKind], ...]"
@@ -115,6 +115,7 @@ def retract(
     associations: str | Path | None = None,
     dry_run: bool = False,
     wait: float = 0.0,
+    recovered: Callable[[Sequence[Recovered]], None] | None = None,
 ) -> Retraction:
     """Take back what was recorded of some sets, and record them anew where that is possible.
 
@@ -129,12 +130,15 @@ def retract(
         associations: who was on which device, for the same.
         dry_run: only say what would happen.
         wait: seconds to wait for another run that uses the ledger.
+        recovered: told of the runs that had been cut off and were completed when the ledger was opened, if any.
 
     Raises:
         GatewayError: nothing fits, or the ledger or folder cannot be used; nothing is changed.
     """
     known = load_associations(associations) if associations is not None else None
     with open_ledger(where, wait=wait, create=False, readonly=dry_run) as ledger:
+        if recovered is not None and ledger.recovered:
+            recovered(ledger.recovered)
         found = list(ledger.sets(which))
         if not found:
             raise UsageError(

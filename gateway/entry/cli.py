@@ -235,6 +235,7 @@ def convert(
             identifiers=identifiers,
             replace=replace,
             progress=progress,
+            recovered=holding.say_recovered,
         )
     try:
         _print_batch(batch)

@@ -15,7 +15,7 @@ from gateway.entry.terminal import instant, say, say_details, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
-    from gateway.ledger import Hold, HoldFilter
+    from gateway.ledger import Hold, HoldFilter, Recovered
 
 LedgerOption = Annotated[
     str, typer.Option("--ledger", metavar="FILE|URL", help="The ledger: SQLite file or postgresql:// URL.")
@@ -52,6 +52,16 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Exit status: 0 retracted, 2 nothing was retracted.")(retract)
     app.command(epilog="Exit status: 0, 1 nothing is known of it, 2 the ledger cannot be read.")(trace)
     app.command(epilog="Exit status: 0 the trail is whole, 1 it has been tampered with, 2 it cannot be read.")(audit)
+
+
+def say_recovered(recovered: Sequence[Recovered]) -> None:
+    """Tell of runs that had been cut off, one line for each."""
+    for each in recovered:
+        if each.how:
+            say(f"Run {each.run} had been cut off; its result is complete now: {each.target}")
+        else:
+            say(f"Run {each.run} was cut off, and its result cannot be put in place: {each.target}: {each.problem}. "
+                "The next run with this ledger tries again.")  # fmt: skip
 
 
 def holds(
@@ -131,6 +141,7 @@ def resolve(
     need_words(who, "--who")
     need_words(why, "--why")
     with open_ledger(ledger, create=False) as opened:
+        say_recovered(opened.recovered)
         found = opened.holds(_filter(numbers or (), reason, device, older_than))
         missing = set(numbers or ()) - {hold.id for hold in found}
         if missing or not found:
@@ -209,7 +220,7 @@ def retract(
     need_words(why, "--why")
     done = retraction.retract(
         ledger, which, Path(out) if out is not None else None, who=who, why=why, reason=reason.value,
-        mapping=mapping, associations=associations, dry_run=dry_run,
+        mapping=mapping, associations=associations, dry_run=dry_run, recovered=say_recovered,
     )  # fmt: skip
     say("Dry run: nothing was changed. It would be:\n" if dry_run else "Retracted:\n")
     say_details(done.words())

@@ -332,6 +332,10 @@ class FhirRenderer:
         for key, places in self._plan(readings).groups:
             yield key, [readings[place].vital for place in places if place >= 0]
 
+    def group_keys(self, readings: Sequence[Reading]) -> list[str]:
+        """The keys alone of `groups`."""
+        return [key for key, _ in self._plan(readings).groups]
+
     def members(self, key: str) -> Sequence[str]:
         """The vitals that the Observation of a key can hold."""
         if self._us_core and key == "spo2":

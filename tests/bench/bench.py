@@ -7,7 +7,8 @@ same run, so that ratios hold on a noisy machine; the data are invented and made
 
 * the plain way: the csv module, one fhir.resources object for each Observation with the same content (or one hl7apy
   message for each row), on 1,000 rows;
-* the floor: reading the bytes of the CSV and writing as many bytes as the conversion wrote.
+* the floor: reading the bytes of the CSV and writing as many bytes as the conversion wrote;
+* the ledger: without one, into a new one, and the same export again, one after the other in one process.
 """
 
 from __future__ import annotations
@@ -130,6 +131,38 @@ def gateway_run(folder: Path, as_: str, workers: int) -> dict[str, float]:
         "peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
         "peak_worker": resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024,
     }
+
+
+def ledger_run(folder: Path, as_: str, url: str) -> dict[str, float]:
+    """The same conversion without a ledger, into a new ledger, and once more with it, all in this process.
+
+    Args:
+        folder: where export and mapping are.
+        as_: "fhir" or "oru".
+        url: a PostgreSQL database with an empty schema, "" for an SQLite file.
+    """
+    from gateway.conversion import convert
+
+    place = url or str(folder / f"{as_}.ledger")
+    small = folder / "small.csv"
+    with (folder / "export.csv").open(encoding="utf-8") as whole:
+        small.write_text("".join(line for _, line in zip(range(500), whole, strict=False)), encoding="utf-8")
+
+    def timed(export: Path, name: str, ledger: str | None) -> tuple[float, float]:
+        begun, worked = time.perf_counter(), time.process_time()
+        convert([export], folder / "mapping.toml", folder / f"{as_}-{name}", as_=as_, bundle="ndjson", ledger=ledger)
+        return time.perf_counter() - begun, time.process_time() - worked
+
+    # What is loaded and built once is no part of the comparison.
+    timed(small, "first", str(folder / f"{as_}-first.ledger"))
+    without, cpu_without = timed(folder / "export.csv", "without", None)
+    adding, cpu_adding = timed(folder / "export.csv", "adding", place)
+    again, _ = timed(folder / "export.csv", "again", place)
+    size = 0 if url else Path(place).stat().st_size
+    return {
+        "without": without, "adding": adding, "again": again, "cpu_without": cpu_without, "cpu_adding": cpu_adding,
+        "bytes": size, "peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }  # fmt: skip
 
 
 def _rows(folder: Path) -> list[dict[str, str]]:
@@ -313,12 +346,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rows", type=int, default=200_000)
     parser.add_argument("--smoke", action="store_true", help="a few thousand rows: that everything runs, not how fast")
+    parser.add_argument("--ledger", metavar="URL", default="", help="a PostgreSQL database with an empty schema")
     parser.add_argument("--only", nargs="+", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.only:
         kind, folder, *rest = chosen.only
         runs: dict[str, Callable[[], dict[str, float]]] = {
             "gateway": lambda: gateway_run(Path(folder), rest[0], int(rest[1])),
+            "ledger": lambda: ledger_run(Path(folder), rest[0], rest[1] if len(rest) > 1 else ""),
             "plain-fhir": lambda: plain_fhir(Path(folder)),
             "plain-oru": lambda: plain_oru(Path(folder)),
             "floor": lambda: floor(Path(folder), int(rest[0])),
@@ -354,6 +389,14 @@ def main() -> int:
             if (one["observations"] or one["messages"]) == 0:
                 print("no records were written", file=sys.stderr)
                 return 1
+        print("The ledger, FHIR NDJSON, one process" + (" and PostgreSQL" if chosen.ledger else " and an SQLite file"))
+        kept = _apart("--only", "ledger", folder, "fhir", *filter(None, [chosen.ledger]))
+        cost = kept["adding"] - kept["without"]
+        print(f"  without        {kept['without']:8.2f} s  ({kept['cpu_without']:.2f} s of processor)")
+        print(f"  adding         {kept['adding']:8.2f} s  ({kept['cpu_adding']:.2f} s of processor):"
+              f" {cost / kept['without']:.2f} times the conversion more")  # fmt: skip
+        print(f"  all repeats    {kept['again']:8.2f} s")
+        print(f"  peak memory    {kept['peak']:8.0f} MiB; ledger {kept['bytes'] / 1e6:,.0f} MB")
     return 0
 
 

@@ -218,6 +218,14 @@ class TestHolds:
         assert batch.report.batch.holds is not None
         assert not open_holds(tmp_path)
 
+    def test_a_mapping_of_other_columns_leaves_what_it_cannot_read(self, tmp_path: Path) -> None:
+        file = export(tmp_path, "a.csv", "2026-03-14 09:30,P-0007,M1,121,79,64,LOW,36.8,71.4")
+        convert(tmp_path, [file], "one")
+        renamed = export(tmp_path, "b.csv", ROWS[1], header=WIDE_HEADER.replace("SpO2", "Saturation"))
+        batch = convert(tmp_path, [renamed], "two", WIDE.replace('column = "SpO2"', 'column = "Saturation"'))
+        assert outcomes(batch) == {"recorded": 5}
+        assert [hold.vitals for hold in open_holds(tmp_path)] == ["spo2"]
+
     def test_one_value_is_released_and_the_rest_stays(self, tmp_path: Path) -> None:
         file = export(tmp_path, "a.csv", "2026-03-14 09:30,P-0007,M1,121,79,640,97,36.8,71.4")
         first = convert(tmp_path, [file], "one", as_="both")

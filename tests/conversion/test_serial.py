@@ -12,6 +12,8 @@ import pytest
 
 from gateway.conversion import Batch, convert
 from gateway.errors import UsageError
+from gateway.ledger import open_ledger
+from tests.conversion.conversion_kit import resources
 
 MAPPINGS = Path(__file__).resolve().parents[2] / "mappings"
 HEADING = ["SPOT CHECK LIST   UNIT SC-1042", "SENT 2026-03-14 11:05", "MODE ADULT"]
@@ -150,3 +152,44 @@ def test_a_framed_capture_is_reckoned_in_bytes(tmp_path: Path) -> None:
     assert (readings.all.recorded, readings.all.unreadable, readings.adds_up) == (6, 0, True)
     assert rules(batch) == {"frame-checksum": 1, "frame-noise": 1, "monitor-event": 1}
     assert b"|73|" not in b"".join(path.read_bytes() for path in (tmp_path / "out" / "oru").iterdir())
+
+
+def test_what_waits_is_read_with_the_columns_of_the_mapping_as_it_is_now(tmp_path: Path) -> None:
+    """A corrected mapping may order the parts of a record in another way: no value may slip under another name."""
+    mapping = (MAPPINGS / "listing-example.toml").read_text("utf-8")
+    (tmp_path / "a.toml").write_text(mapping, "utf-8")
+    blocks = mapping.split("[[listing.records]]")
+    entries = [at for at, part in enumerate(blocks) if 'use = "entry"' in part or 'use = "part"' in part]
+    for left, right in zip(entries, reversed(entries), strict=True):
+        if left < right:
+            blocks[left], blocks[right] = blocks[right], blocks[left]
+    other = "[[listing.records]]".join(blocks)
+    (tmp_path / "b.toml").write_text(other, "utf-8")
+    (tmp_path / "a.txt").write_text("\n".join([*HEADING, *entry(17, "95", pulse=720), ""]), "utf-8")
+    ledger = tmp_path / "l.db"
+    convert([tmp_path / "a.txt"], tmp_path / "a.toml", tmp_path / "one", received=RECEIVED, ledger=ledger)
+    with open_ledger(ledger) as opened:
+        (hold,) = opened.holds()
+        opened.settle([hold.id], "confirm", "", "N. Ole", "seen", at=hold.opened_at)
+    convert([], tmp_path / "b.toml", tmp_path / "two", received=RECEIVED, ledger=ledger)
+    found = [record for record in resources(tmp_path / "two") if record["resourceType"] == "Observation"]
+    assert [int(record["valueQuantity"]["value"]) for record in found] == [720]
+
+
+@pytest.mark.parametrize("number", [True, False])
+def test_a_list_dumped_in_two_runs_gives_each_reading_once(tmp_path: Path, number: bool) -> None:
+    """The second dump is sent 40 minutes and some seconds later, so that ages are rounded in another way."""
+    mapping = (MAPPINGS / "listing-example.toml").read_text("utf-8")
+    (tmp_path / "m.toml").write_text(mapping if number else mapping.replace('sequence = "number"', "#"), "utf-8")
+    later = [HEADING[0], "SENT 2026-03-14 11:45", HEADING[2]]
+    first, second = [*entry(17, "95"), *entry(18, "84", 80)], [*entry(17, "134"), *entry(18, "124", 80)]
+    for name, lines in (("a", [*HEADING, *first]), ("b", [*later, *second, *entry(19, "20", 90)])):
+        (tmp_path / f"{name}.txt").write_text("\n".join([*lines, ""]), "utf-8")
+        convert([tmp_path / f"{name}.txt"], tmp_path / "m.toml", tmp_path / name, received=RECEIVED,
+                ledger=tmp_path / "l.db")  # fmt: skip
+    found = [
+        record for name in "ab" for record in resources(tmp_path / name) if record["resourceType"] == "Observation"
+    ]
+    rates = sorted(int(record["valueQuantity"]["value"]) for record in found if "valueQuantity" in record)
+    assert rates == [72, 80, 90]
+    assert len(found) == 6

@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 
 from gateway.entry.cli import main
+from gateway.entry.holding import say_recovered
+from gateway.ledger import Recovered
+from gateway.records.output import Stage
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, observations, oru_messages
 
 ROWS = (
@@ -160,3 +163,36 @@ def test_retracting(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_convert_needs_exports_or_a_ledger(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["convert", "--mapping", "m.toml", "--out", "two"]) == 2
     assert "No export was named" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("again", ["two", "three"])
+def test_a_run_that_was_cut_off_is_told_of(
+    site: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, again: str
+) -> None:
+    """Also where the same command is given again, and finds the result in its place."""
+
+    def stop(stage: Stage) -> None:
+        raise KeyboardInterrupt
+
+    Path("b.csv").write_text("\n".join([WIDE_HEADER, ROWS[0].replace("09:30", "11:30"), ""]))
+    words = ["convert", "b.csv", "--mapping", "m.toml", "--ledger", "l.db", "--out"]
+    with monkeypatch.context() as patch:
+        patch.setattr(Stage, "commit", stop)
+        assert main([*words, "two"]) == 130
+    assert not Path("two").exists()
+    capsys.readouterr()
+    assert main([*words, again]) == (2 if again == "two" else 0)
+    out = capsys.readouterr().out
+    assert out.splitlines()[0] == f"Run 2 had been cut off; its result is complete now: {site / 'two'}"
+    assert "P-000" not in out
+    assert len(fhir_facts(site / "two")) == 6
+    assert main(["holds", "--ledger", "l.db"]) == 0
+    assert "had been cut off" not in capsys.readouterr().out
+
+
+def test_a_result_that_cannot_be_put_in_place_yet(capsys: pytest.CaptureFixture[str]) -> None:
+    say_recovered([Recovered(4, "/results/four", "", "Permission denied")])
+    assert capsys.readouterr().out == (
+        "Run 4 was cut off, and its result cannot be put in place: /results/four: Permission denied. "
+        "The next run with this ledger tries again.\n"
+    )
