@@ -70,6 +70,9 @@ def values(number: int) -> dict[str, str]:
 
 def text(numbers: tuple[int, ...], *, long: bool) -> str:
     lines = [LONG_HEADER if long else WIDE_HEADER]
+    if long:
+        # Rows of one set that stand twice together are one set that says everything twice, and not a repeat.
+        numbers = tuple(dict.fromkeys(numbers))
     for number in numbers:
         when, device = f"2026-03-14 09:{10 + number}", f"M{number % DEVICES}"
         said = values(number)
