@@ -7,6 +7,7 @@ import glob
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -17,6 +18,8 @@ from gateway.errors import OutputError
 REPORT = "report.json"
 TOKEN = ".run"
 _LOCK = ".lock"
+_MOMENT = 60.0
+"""Seconds that a folder may be without its lock: it is made and moved in far less."""
 
 
 class Stage:
@@ -122,9 +125,15 @@ def output_error(error: OSError, target: Path) -> OutputError:
 def _clear_abandoned(target: Path) -> None:
     """Remove what runs into the same folder left behind when they were killed; a run that goes on holds a lock."""
     for folder in target.parent.glob(f".{glob.escape(target.name)}.unfinished-*"):
-        with suppress(OSError), (folder / _LOCK).open("rb") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(folder, ignore_errors=True)
+        with suppress(OSError):
+            if not (folder / _LOCK).exists():
+                # Killed while it was made or moved, unless that is happening right now.
+                if time.time() - folder.stat().st_mtime > _MOMENT:
+                    shutil.rmtree(folder, ignore_errors=True)
+                continue
+            with (folder / _LOCK).open("rb") as lock:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                shutil.rmtree(folder, ignore_errors=True)
 
 
 def _sync(path: Path) -> None:

@@ -534,6 +534,16 @@ class TestAbandonedRuns:
         assert not left.exists()
         stage.discard()
 
+    @pytest.mark.parametrize(("age", "stays"), [(0, True), (3600, False)])
+    def test_one_killed_before_its_lock_is_cleared_in_time(self, tmp_path: Path, age: int, stays: bool) -> None:
+        left = tmp_path / ".out.unfinished-abc"
+        left.mkdir()
+        (left / "half").write_text("x")
+        os.utime(left, (time.time() - age, time.time() - age))
+        stage = Stage(tmp_path / "out")
+        assert left.exists() == stays
+        stage.discard()
+
     def test_a_run_that_goes_on_is_left_alone(self, tmp_path: Path) -> None:
         first = Stage(tmp_path / "out")
         second = Stage(tmp_path / "out")
