@@ -1,4 +1,4 @@
-"""Commands for people who agree on mappings: compare, verify-pack."""
+"""Commands for people who agree on mappings: draft, compare, verify-pack."""
 
 from __future__ import annotations
 
@@ -16,10 +16,37 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
+    app.command(epilog="Exit status: 0 a draft was made, 2 the export cannot be read.")(draft)
     app.command(epilog="Exit status: 0 the same, 1 something differs, 2 a mapping or an export cannot be used.")(
         compare
     )
     app.command(epilog="Exit status: 0 all is as expected, 1 something differs, 2 a case cannot be run.")(verify_pack)
+
+
+def draft(
+    export: Annotated[Path, typer.Argument(metavar="EXPORT", help="The file; its first 4 MiB are looked at.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write the draft here; the file must not exist.")
+    ] = None,
+) -> None:
+    """Propose a mapping from an export: candidates with their evidence, and questions where it does not decide.
+
+    Units, zones and identifier systems that the file does not state are asked for, never filled in.
+    """
+    from gateway.agreeing import draft as drafting
+
+    text = drafting.draft(export)
+    if out is None:
+        say(text.rstrip("\n"))
+        return
+    try:
+        with out.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        reason = (error.strerror or type(error).__name__).rstrip(".")
+        raise OutputError(f"the draft cannot be written: {reason}", where=str(out), todo="Name a new file") from error
+    asked = text.count("\n# ? ")
+    say(f"{out}: {asked} question{'' if asked == 1 else 's'}. See gateway check {out} for those that must be answered.")
 
 
 def compare(
