@@ -16,7 +16,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
+from functools import cache
 from itertools import product
 from pathlib import Path
 from typing import NamedTuple
@@ -29,6 +30,7 @@ LARGEST = 4 << 20
 """Bytes of the export that are looked at."""
 
 _LONGEST_LINE = 1 << 14
+_LONGEST_TIME = 64
 _HEADER_WITHIN = 50
 _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _ENCODINGS = ("cp1252", "iso8859-15", "cp1250", "cp850", "latin-1")
@@ -73,7 +75,7 @@ _PAIR = re.compile(r"[0-9]{2,3} ?/ ?[0-9]{2,3}(?P<mean> ?\( ?[0-9]{2,3}\))?", re
 _WITH_UNIT = re.compile(r"[+-]?[0-9]{1,4}(?:[.,][0-9]{1,3})? ?(?P<unit>[^0-9\s.,+-][^0-9]{0,9})", re.ASCII)
 _CODE = re.compile(r"[A-Za-z]{1,3}[ -]?[0-9]{1,3}", re.ASCII)
 _MARKS = re.compile(r"[-*?#._/=+]{1,8}", re.ASCII)
-_SENTINELS = frozenset({"0", "-1", "127", "255", "888", "999", "9999", "-999", "-9999"})
+_SENTINELS = frozenset({"-1", "888", "999", "9999", "-999", "-9999"})
 
 
 def draft(export: str | Path) -> str:
@@ -129,7 +131,7 @@ class _Page:
 
     def says(self, *words: str) -> None:
         """Evidence, as comments."""
-        self._lines += [f"# {each}" for each in words]
+        self._lines += [f"# {each}" if each else "" for each in words]
 
     def asks(self, key: str, question: str) -> None:
         """A question about a key that is not stated."""
@@ -141,7 +143,7 @@ class _Page:
 
     def table(self, *path: str) -> None:
         """Begin a table."""
-        names = (name if re.fullmatch(r"[a-z_]+", name) else _toml(name) for name in path)
+        names = (name if re.fullmatch(r"[a-z0-9_]+", name) else _toml(name) for name in path)
         self._lines += ["", f"[{'.'.join(names)}]"]
 
     def text(self) -> str:
@@ -311,22 +313,21 @@ def _name(cell: str) -> str:
     return name if plain else ""
 
 
-_by_label: dict[str, list[str]] = {}
-
-
+@cache
 def _labels() -> dict[str, list[str]]:
-    if not _by_label:
-        found: dict[str, list[str]] = defaultdict(list)
-        for key, vital in vitals().items():
-            for label in dict.fromkeys(_folded(text) for text in (key, vital.title, *vital.labels)):
-                found[label].append(key)
-        _by_label.update(found)
-    return _by_label
+    """Usual labels, folded -> keys of the vitals they are usual for."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for key, vital in vitals().items():
+        for label in dict.fromkeys(_folded(text) for text in (key, vital.title, *vital.labels)):
+            found[label].append(key)
+    return dict(found)
 
 
 def _label(name: str) -> tuple[list[str], str]:
     """The vitals a label is usual for, and the unit text that stands behind it in brackets or as its last word."""
     labels = _labels()
+    if len(name) > 40:
+        return [], ""
     if _folded(name) in labels:
         return labels[_folded(name)], ""
     behind = re.fullmatch(r"(.*?\S)\s*[\[(]([^\[\]()]{1,12})[\])]", name) or re.fullmatch(
@@ -408,7 +409,9 @@ def _delimited(table: _Table, encoding: str | None, why: str, out: _Page) -> Non
         _long_vitals(table, roles, out)
     else:
         _wide_vitals(table, values, {at for found in roles.values() for at in found}, out)
-    _absent([pair for at in (roles["value"] if long else values) for pair in table.columns[at]], out)
+    read = set(roles["value"] if long else values)
+    elsewhere = {cell for at, cells in enumerate(table.columns) if at not in read for _, cell in cells}
+    _absent([pair for at in sorted(read) for pair in table.columns[at]], elsewhere, out)
 
 
 def _column(key: str, found: list[int], table: _Table, out: _Page, *, needed: bool = True) -> None:
@@ -491,26 +494,30 @@ def _shape(text: str) -> str:
     return re.sub(r"[0-9]+", "9", re.sub(r"[^\W\d_]+", "A", text))
 
 
-def _forms(dates: bool, clocks: bool) -> list[str]:
+@cache
+def _forms(dates: bool, clocks: bool) -> dict[str, list[str]]:
+    """The formats by the shape of the texts they can fit."""
     if dates and clocks:
-        return ["".join(parts) for parts in product(_DATES, (" ", "T", ", "), _CLOCKS, _OFFSETS)]
-    return list(_DATES if dates else _CLOCKS)
+        forms = ["".join(parts) for parts in product(_DATES, (" ", "T", ", "), _CLOCKS, _OFFSETS)]
+    else:
+        forms = list(_DATES if dates else _CLOCKS)
+    found: dict[str, list[str]] = defaultdict(list)
+    example = datetime(2026, 11, 22, 13, 44, 55, 123456, tzinfo=UTC)
+    for form in forms:
+        offsets = ("+0000", "+00:00", "-0000", "-00:00", "Z") if "%z" in form else ("",)
+        for shape in {_shape(example.strftime(form.replace("%z", offset))) for offset in offsets}:
+            found[shape].append(form)
+    return found
 
 
 def _read_times(cells: list[tuple[int, str]], *, dates: bool, clocks: bool) -> _Times:
     """Try the formats on every cell of a column."""
     filled = [(line, text) for line, text in cells if text]
     found = _Times(len(filled))
-    shapes = Counter(_shape(text) for _, text in filled)
-    by_shape: dict[str, list[str]] = {}
-    for shape, _ in shapes.most_common(5):
-        samples = list(dict.fromkeys(text for _, text in filled if _shape(text) == shape))
-        # Across the whole stretch, or a column of early days would hide the formats that only later cells fit.
-        samples = samples[:: max(1, len(samples) // 8)][:8]
-        by_shape[shape] = [form for form in _forms(dates, clocks) if any(_fits(text, form) for text in samples)]
+    by_shape = _forms(dates, clocks)
     known: dict[str, list[str]] = {}
     for line, text in filled:
-        forms = by_shape.get(_shape(text), [])
+        forms = by_shape.get(_shape(text), []) if len(text) <= _LONGEST_TIME else []
         if text not in known:
             known[text] = [form for form in forms if _fits(text, form)]
         found.fits.update(known[text])
@@ -519,7 +526,13 @@ def _read_times(cells: list[tuple[int, str]], *, dates: bool, clocks: bool) -> _
         for form in forms:
             if form not in known[text] and known[text]:
                 found.unfit.setdefault(form, line)
+    found.unfit = {form: line for form, line in found.unfit.items() if _rival(form, found)}
     return found
+
+
+def _rival(form: str, found: _Times) -> bool:
+    """Whether a format that was ruled out is worth telling of: the same parts in another order."""
+    return any(sorted(form) == sorted(best) for best in found.best)
 
 
 def _time(table: _Table, named: list[int], out: _Page) -> None:
@@ -664,6 +677,7 @@ def _wide_vitals(table: _Table, values: list[int], taken: set[int], out: _Page) 
         for key in _label(table.names[at])[0]:
             by_vital[key].append(at)
     told: list[int] = []
+    used: set[str] = set()
     for at, name in enumerate(table.names):
         if not name or at in taken:
             continue
@@ -672,6 +686,14 @@ def _wide_vitals(table: _Table, values: list[int], taken: set[int], out: _Page) 
         pairs = [found for cell in filled if (found := _PAIR.fullmatch(cell))]
         if pairs and len(pairs) * 2 >= len(filled) and _folded(name.split()[0]) in _PRESSURES and table.header:
             told.append(at)
+            if used or any(by_vital[key] for key in ("systolic", "diastolic", "mean_pressure")):
+                out.says("")
+                out.asks(
+                    "vitals",
+                    f"column '{name}' holds pressures such as two numbers with a stroke, but another one does too",
+                )
+                continue
+            used.add(name)
             _pair_vitals(name, len(pairs), len(filled), any(found["mean"] for found in pairs), out)
             continue
         if at not in values:
@@ -766,8 +788,8 @@ def _unit_words(table: _Table, unit_at: int | None, numbers: list[int]) -> str:
     return f", in {', '.join(known)}" if known else ""
 
 
-def _absent(pairs: list[tuple[int, str]], out: _Page) -> None:
-    """Ask about the texts that stand where values belong."""
+def _absent(pairs: list[tuple[int, str]], elsewhere: set[str], out: _Page) -> None:
+    """Ask about the texts that stand where values belong; what stands elsewhere too may be somebody's identifier."""
     tokens: Counter[str] = Counter()
     hidden: list[int] = []
     for line, cell in pairs:
@@ -775,7 +797,7 @@ def _absent(pairs: list[tuple[int, str]], out: _Page) -> None:
             tokens[cell] += 1
         elif not cell or _NUMBER.fullmatch(cell) or _PAIR.fullmatch(cell) or _has_unit(cell):
             continue
-        elif len(cell) <= 8 and (_CODE.fullmatch(cell) or _MARKS.fullmatch(cell) or
+        elif len(cell) <= 8 and cell not in elsewhere and (_CODE.fullmatch(cell) or _MARKS.fullmatch(cell) or
                                  all(word.casefold() in _ERRORS for word in cell.split())):  # fmt: skip
             tokens[cell] += 1
         elif not re.fullmatch("[ACVPU]", cell):
@@ -788,8 +810,10 @@ def _absent(pairs: list[tuple[int, str]], out: _Page) -> None:
             _toml(text), f"{_count(count, 'cell')} where a value belongs; does it mean that there is none, and why?"
         )
     if hidden:
-        out.asks("texts", f"{_count(len(hidden), 'cell')} with other texts where a value belongs ({_some(hidden)}); "
-                          "what do they mean?")  # fmt: skip
+        where = _some(sorted(set(hidden)))
+        out.asks(
+            "texts", f"{_count(len(hidden), 'cell')} with other texts where a value belongs ({where}); what are they?"
+        )
 
 
 def _has_unit(cell: str) -> bool:
