@@ -25,7 +25,7 @@ from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_tim
 from gateway.conversion.clocks import Clocks, survey
 from gateway.conversion.exports import Export, blocks_of, find_exports
 from gateway.conversion.lists import Lists
-from gateway.conversion.options import Job, Options, RecordsAs, Verify, load_mapping
+from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
@@ -86,6 +86,7 @@ def convert(
     targets: Sequence[tuple[str, str]] = (),
     progress: Callable[[int, int], None] | None = None,
     recovered: Callable[[Sequence[Recovered]], None] | None = None,
+    watch: Watch | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
 
@@ -111,6 +112,7 @@ def convert(
             are put into the ledger's outbox for.
         progress: called with bytes done and bytes in all.
         recovered: told of the runs that had been cut off and were completed when the ledger was opened, if any.
+        watch: is shown the sets, in the order of the exports, when what becomes of them is settled; for one worker.
 
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
@@ -125,6 +127,8 @@ def convert(
             raise UsageError(f"{name} does not know {value!r}", todo=f"Choose one of {', '.join(allowed)}")
     if workers < 1:
         raise UsageError("--workers must be at least 1", todo="Leave it out to use one process")
+    if watch is not None and workers > 1:
+        raise UsageError("Sets can be watched in one process only", where="workers", todo="Leave workers out")
     if received is not None and received.tzinfo is None:
         raise UsageError("--received has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
     if sent is not None and sent.tzinfo is None:
@@ -168,7 +172,7 @@ def convert(
             if recovered is not None and opened.recovered:
                 recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
-        job = Job(loaded, options, known, stage.folder)
+        job = Job(loaded, options, known, stage.folder, watch=watch)
         try:
             report = _convert(
                 job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,

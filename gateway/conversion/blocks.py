@@ -110,6 +110,7 @@ class BlockConverter:
         self._associations = job.associations
         self._older = job.older
         self._folder = job.folder
+        self._watch = job.watch
         self._adapter = adapter_for(mapping, columns(mapping))
         self._understanding: Understanding | None = None
         self._fields: tuple[str, ...] = ()
@@ -189,6 +190,8 @@ class BlockConverter:
                     for part in self._parts(candidates):
                         self._write(part, result, files)
                     self._count(candidates, result, recorded)
+                    if self._watch is not None:
+                        self._watch(block.export, candidates)
                     if self._options.remember:
                         self._keep(candidates, block.number, result)
                 files.finish()

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from gateway.checks import rules
 from gateway.identity.associations import Associations
@@ -14,8 +14,12 @@ from gateway.mapping import LoadedMapping, load
 from gateway.normalise.clocks import Dump, Older
 from gateway.records.fhir import Container
 
+if TYPE_CHECKING:
+    from gateway.conversion.understanding import Candidate
+
 RecordsAs = Literal["fhir", "oru", "both"]
 Verify = Literal["sample", "full"]
+Watch: TypeAlias = Callable[[int, Sequence["Candidate"]], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ class Job:
         associations: who was on which device, or None.
         folder: where record files go.
         older: (export, list) -> which of its entries are from before a clock was set, for mappings with a clock.
+        watch: is shown the sets of an export (its number, from 1) when what becomes of them is settled.
     """
 
     loaded: LoadedMapping
@@ -60,6 +65,7 @@ class Job:
     associations: Associations | None
     folder: Path
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
+    watch: Watch | None = None
 
 
 def load_mapping(path: str | Path) -> LoadedMapping:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
-from gateway.entry import delivery, holding, nightly
+from gateway.entry import agreeing, delivery, holding, nightly
 from gateway.entry.terminal import instant, look_up, on_terminal, progress_bar, reason, say, say_details, say_table
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 
@@ -430,6 +430,7 @@ def demo(
         say("")
 
 
+agreeing.register(app)
 holding.register(app)
 nightly.register(app)
 delivery.register(app)

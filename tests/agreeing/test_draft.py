@@ -1,0 +1,257 @@
+"""A draft shows what a file shows, asks what it does not, and never quotes what may be an identifier."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from contextlib import nullcontext
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from gateway.agreeing.draft import LARGEST, draft
+from gateway.conversion import convert, load_mapping
+from gateway.entry.cli import main
+from gateway.errors import InputError, MappingError
+
+DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
+SITE = {
+    ("", "title"): '"Answered"',
+    ("", "namespace"): '"https://a.example.org/readings"',
+    ("patient", "system"): '"https://a.example.org/patients"',
+    ("time", "zone"): '"America/Chicago"',
+}
+
+
+def made(tmp_path: Path, text: str | bytes) -> str:
+    path = tmp_path / "export.csv"
+    path.write_bytes(text.encode() if isinstance(text, str) else text)
+    return draft(path)
+
+
+def answered(text: str, answers: dict[tuple[str, str], str], renamed: dict[str, str] | None = None) -> str:
+    """The draft with its questions answered: (table, key) -> value as TOML; "? name" -> key of a vital."""
+    lines, table = [], ""
+    left = dict(answers)
+    for line in text.splitlines():
+        if line.startswith("["):
+            table = line.strip("[]").replace('"', "").removeprefix("vitals.")
+            for old, new in (renamed or {}).items():
+                if table == f"? {old}":
+                    table, line = new, f"[vitals.{new}]"
+        asked = re.match(r"# \? ([\w]+):", line)
+        stated = re.match(r"(\w+) = ", line)
+        key = (table, asked[1] if asked else stated[1] if stated else "")
+        if (asked or stated) and key in left:
+            line = f"{key[1]} = {left.pop(key)}"
+        elif stated and key in answers:
+            continue
+        lines.append(line)
+    assert not left, left
+    return "\n".join(lines) + "\n"
+
+
+def converts(tmp_path: Path, text: str, folder: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
+    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
+    mapping = tmp_path / "answered.toml"
+    mapping.write_text(text, encoding="utf-8")
+    home = DEMOS / folder
+    aside = {"mapping.toml", "demo.toml", "associations.csv"}
+    exports = [path for path in sorted(home.iterdir()) if path.is_file() and path.name not in aside]
+    associations = home / "associations.csv"
+    received = datetime.fromisoformat(tomllib.loads((home / "demo.toml").read_text())["received"])
+    batch = convert(exports, mapping, tmp_path / "out", as_="both", received=received,
+                    associations=associations if associations.exists() else None)  # fmt: skip
+    return {row.vital: row.recorded for row in batch.report.reckoning.readings.rows if row.recorded}
+
+
+def records_of(folder: str) -> dict[str, int]:
+    import json
+
+    report = json.loads((DEMOS / folder / "expected" / "report.json").read_text())
+    return {row["vital"]: row["recorded"] for row in report["reckoning"]["readings"]["rows"] if row["recorded"]}
+
+
+def test_the_clinic_converts_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = draft(DEMOS / "clinic-wide" / "clinic-2026-03-14.csv")
+    units = {"systolic": "mmHg", "diastolic": "mmHg", "mean_pressure": "mmHg", "pulse_oximeter": "bpm", "spo2": "%",
+             "temperature": "[degF]", "respiratory_rate": "/min", "weight": "lb", "height": "[ft_i]+[in_i]",
+             "pain": "{score}"}  # fmt: skip
+    answers = SITE | {(vital, "unit"): f'"{unit}"' for vital, unit in units.items()}
+    assert converts(tmp_path, answered(text, answers, {"Pulse": "pulse_oximeter"}), "clinic-wide", monkeypatch) == (
+        records_of("clinic-wide")
+    )
+
+
+def test_the_home_visits_convert_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = draft(DEMOS / "homecare-long" / "tournee-2026-03.csv")
+    answers = SITE | {("time", "zone"): '"Europe/Paris"', ("delimited", "encoding"): '"cp1252"',
+                      ("delimited", "footer"): '["Fin de.*"]'}  # fmt: skip
+    more = "".join(
+        f'[vitals.{vital}]\nlabels = ["{label}"]\nunits = {units}\n'
+        for vital, label, units in (
+            ("systolic", "TA sys", '["kPa"]'), ("diastolic", "TA dia", '["kPa"]'),
+            ("mean_pressure", "TA moy", '["kPa"]'), ("pulse", "Pouls", '["/min"]'),
+            ("temperature", "T° axil", '["°C"]'), ("weight", "Poids", '["kg"]'),
+            ("glucose", "Glycémie", '["mmol/l"]'),
+        )
+    )  # fmt: skip
+    text = answered(text, answers).replace("[absent]", f'{more}\n[absent]\n"non fait" = "not-performed"\n')
+    assert converts(tmp_path, text, "homecare-long", monkeypatch) == records_of("homecare-long")
+
+
+def test_the_ward_list_converts_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = draft(DEMOS / "ward-messy" / "ward-2.csv")
+    units = {"systolic": "mmHg", "diastolic": "mmHg", "mean_pressure": "mmHg", "spo2": "%", "temperature": "[degF]",
+             "respiratory_rate": "/min", "bmi": "kg/m2"}  # fmt: skip
+    answers = SITE | {(vital, "unit"): f'"{unit}"' for vital, unit in units.items()}
+    answers |= {("numbers", "decimal"): '"."', ("consciousness", "codes"): '{ A = "alert", V = "voice" }',
+                ("delimited", "footer"): '["-- end of list.*"]'}  # fmt: skip
+    recorded = converts(tmp_path, answered(text, answers), "ward-messy", monkeypatch)
+    assert recorded.keys() == records_of("ward-messy").keys() - {"pulse_cuff", "pulse_oximeter"}
+
+
+@pytest.mark.parametrize(
+    ("folder", "export", "form"),
+    [
+        ("ward-listing", "ward-3-0640.txt", "listing"),
+        ("ward-clock", "ward-4-0640.txt", "listing"),
+        ("bedside-framed", "bedside-3.cap", "framed"),
+    ],
+)
+def test_serial_exports_convert_with_records_that_a_person_writes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, folder: str, export: str, form: str
+) -> None:
+    """The draft cannot know the kinds of record: what it does state must agree with the agreed mapping."""
+    text = draft(DEMOS / folder / export)
+    agreed = (DEMOS / folder / "mapping.toml").read_text(encoding="utf-8")
+    shown, known = tomllib.loads(text), tomllib.loads(agreed)
+    assert shown["form"] == form
+    for key, value in shown[form].items():
+        if key != "encoding":
+            assert known[form][key] == value, key
+            agreed = re.sub(rf"(?m)^{key} = .*$", f"{key} = {value!r}".replace("'", '"'), agreed)
+    assert converts(tmp_path, agreed, folder, monkeypatch) == records_of(folder)
+
+
+HEADER = "Time,Patient,Device,Temp,SpO2 (%)\n"
+
+
+@pytest.mark.parametrize(
+    ("times", "formats"),
+    [
+        (("01/02/2026 10:00", "03/04/2026 11:00"), None),
+        (("01/02/2026 10:00", "13/04/2026 11:00"), ["%d/%m/%Y %H:%M"]),
+        (("01/02/2026 10:00", "04/13/2026 11:00"), ["%m/%d/%Y %H:%M"]),
+        (("13/02/2026 10:00", "04/13/2026 11:00"), None),
+        (("2026-01-02T10:00:00", "2026-01-03T11:00:00"), ["%Y-%m-%dT%H:%M:%S"]),
+        (("01.02.26 10:00", "02.03.26 11:00"), None),
+        (("31.12.26 10:00", "02.03.26 11:00"), None),
+        (("31.12.99 10:00", "02.03.26 11:00"), ["%d.%m.%y %H:%M"]),
+        (("2026-03-01 1:05 PM", "2026-03-01 11:05 AM"), ["%Y-%m-%d %I:%M %p"]),
+    ],
+)
+def test_day_and_month_are_decided_by_a_cell_or_asked(
+    tmp_path: Path, times: tuple[str, ...], formats: list[str] | None
+) -> None:
+    text = made(tmp_path, HEADER + "".join(f"{time},P1,M1,36.5,97\n" for time in times))
+    assert tomllib.loads(text)["time"].get("formats") == formats
+    assert ("# ? formats" in text) == (formats is None)
+    assert "# ? zone" in text
+
+
+def test_an_offset_in_the_text_is_the_zone(tmp_path: Path) -> None:
+    text = made(tmp_path, HEADER + "2026-03-01T10:00:00+01:00,P1,M1,36.5,97\n2026-03-01T11:00:00Z,P1,M1,36.5,97\n")
+    assert tomllib.loads(text)["time"]["zone"] == "offset-in-text"
+
+
+@pytest.mark.parametrize(
+    ("name", "cell", "unit"),
+    [
+        ("Temp", "36.5", None),
+        ("Temp", "98.6", None),
+        ("Temp (°C)", "98.6", "Cel"),
+        ("Temp [°F]", "98.6", "[degF]"),
+        ("Temp F", "98.6", None),
+        ("Temp (kg)", "36.5", None),
+        ("Temp", "36.5 °C", "in text"),
+    ],
+)
+def test_a_unit_is_stated_or_asked(tmp_path: Path, name: str, cell: str, unit: str | None) -> None:
+    text = made(tmp_path, HEADER.replace("Temp", name) + f"2026-03-01 10:00,P1,M1,{cell},97\n" * 3)
+    found = tomllib.loads(text)["vitals"].get("temperature", {})
+    assert found.get("unit") == (None if unit == "in text" else unit)
+    assert found.get("units") == (["°C"] if unit == "in text" else None)
+
+
+def test_check_tells_of_each_missing_piece(tmp_path: Path) -> None:
+    path = tmp_path / "draft.toml"
+    text = made(tmp_path, HEADER + "01/02/2026 10:00,P1,M1,36.5,97\n" * 3)
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(MappingError) as caught:
+        load_mapping(path)
+    told = {problem.where.rpartition("key ")[2] for problem in caught.value.problems}
+    assert {"title", "namespace", "time.zone", "time.formats", "patient.system", "vitals.temperature"} <= told
+
+
+def test_what_may_be_an_identifier_is_not_quoted(tmp_path: Path) -> None:
+    rows = [
+        "2026-03-01 10:00,FH000104,MON-77,36.5,97",
+        "2026-03-01 10:05,Okonkwo,MON-77,ERR,FH000104",
+        "2026-03-01 10:10,123456789,MON-77,Okonkwo,123456789",
+        "2026-03-01 10:15,A12,MON-77,A12,E07",
+    ]
+    text = made(tmp_path, HEADER + "\n".join(rows) + "\n")
+    for secret in ("FH000104", "Okonkwo", "123456789", "A12", "MON-77"):
+        assert secret not in text
+    assert '"ERR"' in text
+    assert '"E07"' in text
+
+
+def test_without_a_header_no_cell_becomes_a_name(tmp_path: Path) -> None:
+    text = made(tmp_path, "Okonkwo,2026-03-01 10:00,Temp,36.5\n" * 5)
+    assert "Okonkwo" not in text
+    assert tomllib.loads(text)["delimited"]["columns"] == ["c1", "c2", "c3", "c4"]
+
+
+def test_two_columns_of_one_vital_are_asked(tmp_path: Path) -> None:
+    text = made(tmp_path, "Time,Patient,SYS,SBP,NIBP\n" + "2026-03-01 10:00,P1,120,121,120/80\n" * 3)
+    assert {"? SYS", "? SBP"} == tomllib.loads(text)["vitals"].keys()
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [
+        (b"", "empty"),
+        (b" \n\n", "empty"),
+        (bytes(range(256)) * 400, "no text"),
+        (b"\x00" * 5000, "no text"),
+        (b"a" * (LARGEST + 10), "no line of text ends"),
+    ],
+)
+def test_files_that_are_no_exports(tmp_path: Path, data: bytes, told: str) -> None:
+    # STX and ETX make a framed capture of what else would be no text.
+    with pytest.raises(InputError, match=told):
+        made(tmp_path, data.replace(b"\x02", b"\x04"))
+
+
+def test_a_huge_line_is_bounded(tmp_path: Path) -> None:
+    path = tmp_path / "huge.csv"
+    with path.open("wb") as file:
+        file.write(HEADER.encode() + b"2026-03-01 10:00,P1,M1,36.5,97\n" * 10)
+        file.write(b"a" * (LARGEST + 1))
+        file.truncate(1 << 30)
+    assert "36.5" in draft(path)
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    export, out = DEMOS / "clinic-wide" / "clinic-2026-03-14.csv", tmp_path / "d.toml"
+    assert main(["draft", str(export)]) == 0
+    assert tomllib.loads(capsys.readouterr().out)["form"] == "delimited"
+    assert main(["draft", str(export), "--out", str(out)]) == 0
+    assert main(["draft", str(export), "--out", str(out)]) == 2
+    assert main(["draft", str(tmp_path / "none")]) == 2
+    assert main(["check", str(out)]) == 2
+    assert "key time.zone" in capsys.readouterr().err
