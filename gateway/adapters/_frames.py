@@ -329,7 +329,10 @@ class Frames:
             return frame_end, ("frame-noise", "What looks like a frame does not begin with a frame number")
         if self._after and not self._ends_at(frame_end):
             # A damaged byte can look like an end, and two digits behind it like its checksum.
-            return frame_end, ("frame-unended", "Behind what looks like the end of a frame the declared bytes are missing")
+            return frame_end, (
+                "frame-unended",
+                "Behind what looks like the end of a frame the declared bytes are missing",
+            )
         return frame_end, None
 
     def _ends_at(self, place: int) -> bool:

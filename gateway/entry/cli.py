@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
-from gateway.entry import holding
+from gateway.entry import holding, serve
 from gateway.entry.terminal import instant, look_up, on_terminal, progress_bar, reason, say, say_details, say_table
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 
@@ -430,6 +430,7 @@ def demo(
 
 
 holding.register(app)
+serve.register(app)
 
 
 class _Demo(NamedTuple):
