@@ -260,6 +260,9 @@ def check(
             "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
         ),
     ] = None,
+    signed: Annotated[
+        bool, typer.Option("--signed", help="Also require that the mapping is signed off as it is now.")
+    ] = False,
 ) -> None:
     """Check a mapping file, and try it on the first entries of an export."""
     from gateway.mapping import loader
@@ -276,6 +279,11 @@ def check(
     from gateway import conversion
 
     source = _mapping_file(mapping)
+    if signed:
+        from gateway.mapping import signing
+
+        found = signing.signed(source)
+        say(f"{source}: signed off by {found.name}, {found.role}, on {found.signed:%Y-%m-%d %H:%M} UTC.")
     if export is None:
         say(_summary(conversion.load_mapping(source)))
         return

@@ -18,7 +18,7 @@ from starlette.concurrency import run_in_threadpool
 
 from gateway.errors import GatewayError, UsageError
 from gateway.service.access import Reader, Settler, Submitter
-from gateway.service.jobs import Busy, Job, Jobs
+from gateway.service.jobs import BusyError, Job, Jobs
 from gateway.service.limits import REPORT_POLICY, Measurements
 from gateway.service.negotiation import preferred
 from gateway.service.problems import Fault, Refused, documented, refused
@@ -345,7 +345,7 @@ async def begin(
                 settings.ledger if remember else None,
             ),
         )  # fmt: skip
-    except Busy:
+    except BusyError:
         raise Refused(
             503, "too many conversions are waiting", "Try again later", headers={"Retry-After": "10"}
         ) from None
@@ -685,7 +685,7 @@ def metrics(request: Request, who: Reader) -> Response:
 
         try:
             with open_ledger(settings.ledger, readonly=True) as opened:
-                kept.holds.set(opened.hold_counts().total)
+                kept.holds.set(opened.hold_counts().holds)
         except GatewayError:
             kept.holds.set(float("nan"))
     return PlainTextResponse(generate_latest(kept.registry))

@@ -22,7 +22,7 @@ from gateway.conversion.looking import Look, LookedSet
 from gateway.mapping import signing
 from gateway.service import api, pages
 from gateway.service.access import Submitter
-from gateway.service.jobs import Failed, apart
+from gateway.service.jobs import FailedError, apart
 from gateway.service.problems import Fault, Refused
 from gateway.service.settings import Settings
 from gateway.service.tasks import run_look
@@ -62,7 +62,7 @@ class Bench:
     name: str
     sample_bytes: int = 0
     associations: Path | None = None
-    now: Tried = Tried("", None, ())
+    now: Tried = field(default_factory=lambda: Tried("", None, ()))
     before: Tried | None = None
     tried: Tried | None = None
     touched: float = field(default_factory=time.monotonic)
@@ -145,7 +145,7 @@ def _look(bench: Bench, text: str, settings: Settings) -> Tried:
             run_look, file, bench.sample, bench.associations, settings.bench_entries,
             seconds=settings.look_seconds, hide=bench.folder,
         )  # fmt: skip
-    except Failed as failed:
+    except FailedError as failed:
         told = [
             each.model_copy(
                 update={"where": each.where.replace(shown, "mapping"), "what": each.what.replace(shown, "it")}

@@ -28,7 +28,7 @@ _TELL_EVERY = 0.1
 _log = logging.getLogger("gateway.service")
 
 
-class Failed(Exception):
+class FailedError(Exception):
     """What a process of its own could not do.
 
     Attributes:
@@ -64,7 +64,7 @@ def apart(
         What the function returns.
 
     Raises:
-        Failed: it raised, took too long, or its process died.
+        FailedError: it raised, took too long, or its process died.
     """
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["gateway.service.warm"])
@@ -77,16 +77,17 @@ def apart(
         while True:
             left = until - time.monotonic()
             if left <= 0:
-                raise Failed([Fault(what=f"it took longer than the {seconds:g} seconds that are allowed",
-                                    todo="Send a smaller export, or look for a slow pattern in the mapping")])  # fmt: skip
+                what = f"it took longer than the {seconds:g} seconds that are allowed"
+                todo = "Send a smaller export, or look for a slow pattern in the mapping"
+                raise FailedError([Fault(what=what, todo=todo)])
             if stop is not None and stop.is_set():
-                raise Failed([Fault(what="it was stopped")])
+                raise FailedError([Fault(what="it was stopped")])
             if not ours.poll(min(left, 0.25)):
                 continue
             try:
                 kind, content = ours.recv()
             except EOFError:
-                raise Failed(
+                raise FailedError(
                     [Fault(what="its process ended unexpectedly", todo="Send a smaller export")], ours=True
                 ) from None
             if kind == "progress":
@@ -95,7 +96,7 @@ def apart(
             elif kind == "done":
                 return content
             else:
-                raise Failed([_hidden(each, hide) for each in content], ours=kind == "fault")
+                raise FailedError([_hidden(each, hide) for each in content], ours=kind == "fault")
     finally:
         ours.close()
         _end(process)
@@ -187,7 +188,7 @@ class Job:
         return self.state in ("done", "failed")
 
 
-class Busy(Exception):
+class BusyError(Exception):
     """More conversions wait than are allowed to."""
 
 
@@ -237,7 +238,7 @@ class Jobs:
         """Convert as soon as there is a free process.
 
         Raises:
-            Busy: too many are waiting.
+            BusyError: too many are waiting.
         """
         job.wanted = wanted
         with self._lock:
@@ -246,7 +247,7 @@ class Jobs:
             self._queue.put_nowait(job)
         except queue.Full:
             self.drop(job)
-            raise Busy from None
+            raise BusyError from None
 
     def find(self, id_: str) -> Job | None:
         """A job by its id; None when there is none, or no longer."""
@@ -315,7 +316,7 @@ class Jobs:
                 run_conversion, job.wanted, seconds=self._seconds, progress=progress, hide=job.folder, stop=job.stop
             )
             state = "done"
-        except Failed as failed:
+        except FailedError as failed:
             job.faults, job.ours = failed.faults, failed.ours
         except OSError as error:
             job.faults, job.ours = [Fault(what=f"no process could be started: {error.strerror}")], True

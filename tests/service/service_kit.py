@@ -34,4 +34,4 @@ def files(export: str | bytes = EXPORT, mapping: str = WIDE, **more: Any) -> lis
     """The parts of a conversion's request."""
     data = export.encode() if isinstance(export, str) else export
     made = [("exports", ("a.csv", io.BytesIO(data), "text/csv")), ("mapping", ("m.toml", mapping, "application/toml"))]
-    return made + [(key, value) for key, value in more.items()]
+    return made + list(more.items())

@@ -15,7 +15,7 @@ from fastapi.testclient import TestClient
 
 from gateway.service.negotiation import preferred
 from gateway.service.problems import Refused
-from gateway.service.settings import Token, new_token
+from gateway.service.settings import Role, Token, new_token
 from tests.conversion.conversion_kit import WIDE
 from tests.service.service_kit import EXPORT, client_of, files
 
@@ -223,7 +223,7 @@ def test_a_mapping_that_takes_for_ever_takes_nothing_else_with_it() -> None:
 
 def test_roles() -> None:
     made = {name: new_token(name) for name in ("reader", "sender", "nurse")}
-    roles = {"reader": ("read",), "sender": ("read", "submit"), "nurse": ("settle",)}
+    roles: dict[str, tuple[Role, ...]] = {"reader": ("read",), "sender": ("read", "submit"), "nurse": ("settle",)}
     tokens = [Token(name=name, hash=made[name][1], roles=roles[name]) for name in made]
     with client_of(tokens=tokens, host="0.0.0.0") as client:
 
