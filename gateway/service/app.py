@@ -17,7 +17,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from gateway.errors import GatewayError
+from gateway.errors import GatewayError, LedgerError
 from gateway.service import api, bench, pages
 from gateway.service.access import Access
 from gateway.service.jobs import Job, Jobs
@@ -64,6 +64,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         for outcome, number in job.outcomes.items():
             measurements.readings.labels(outcome).inc(number)
 
+    if told.ledger is not None:
+        _begin_ledger(told.ledger)
     folder = _private(told)
     keep = timedelta(hours=told.keep_hours)
     app.state.settings = told
@@ -90,6 +92,18 @@ def create_app(settings: Settings | None = None) -> FastAPI:
     app.add_exception_handler(Exception, _fault)
     _describe(app, told)
     return app
+
+
+def _begin_ledger(ledger: str) -> None:
+    """Make the ledger, or bring it up to date, where that is needed: pages read it before a run has."""
+    from gateway.ledger import open_ledger
+
+    try:
+        with open_ledger(ledger, readonly=True):
+            pass
+    except LedgerError:
+        with open_ledger(ledger, wait=10):
+            pass
 
 
 def _private(settings: Settings) -> Path:
