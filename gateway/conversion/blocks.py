@@ -155,6 +155,19 @@ class BlockConverter:
         block.fields = columns or block.fields
         return columns is not None
 
+    def rendered(self, candidate: Candidate) -> tuple[list[bytes], str, str]:
+        """The records of one set as they would be written: FHIR records, the v2 message, what is wrong with them.
+
+        The FHIR records are lines of NDJSON when the run's bundle is "ndjson". Nothing is rendered for a set without
+        readings to be recorded, and "" stands for no message and for nothing wrong.
+        """
+        if not candidate.item.readings or candidate.key is None:
+            return [], "", ""
+        part = self._render_fhir([candidate], "1")
+        messages = [self._oru.message(candidate.item)]
+        failed = {**self._verify_oru(messages), **self._verify_fhir(part)}
+        return part.records, messages[0], failed.get(0, "")
+
     def of_export(self, sha256: str) -> None:
         """Convert blocks of another export from here on."""
         self._fhir.of_export(sha256)

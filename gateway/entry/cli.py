@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
-from gateway.entry import agreeing, delivery, holding, nightly
+from gateway.entry import agreeing, delivery, holding, nightly, serve
 from gateway.entry.terminal import instant, look_up, on_terminal, progress_bar, reason, say, say_details, say_table
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 
@@ -261,6 +261,9 @@ def check(
             "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
         ),
     ] = None,
+    signed: Annotated[
+        bool, typer.Option("--signed", help="Also require that the mapping is signed off as it is now.")
+    ] = False,
 ) -> None:
     """Check a mapping file, and try it on the first entries of an export."""
     from gateway.mapping import loader
@@ -277,6 +280,11 @@ def check(
     from gateway import conversion
 
     source = _mapping_file(mapping)
+    if signed:
+        from gateway.mapping import signing
+
+        found = signing.signed(source)
+        say(f"{source}: signed off by {found.name}, {found.role}, on {found.signed:%Y-%m-%d %H:%M} UTC.")
     if export is None:
         say(_summary(conversion.load_mapping(source)))
         return
@@ -434,6 +442,7 @@ agreeing.register(app)
 holding.register(app)
 nightly.register(app)
 delivery.register(app)
+serve.register(app)
 
 
 class _Demo(NamedTuple):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.entry.holding import DryRunOption, LedgerOption, WhoOption, WhyOption, need_words
+from gateway.entry.holding import DryRunOption, LedgerOption, WhoOption, WhyOption
 from gateway.entry.terminal import instant, look_up, say, say_table
 from gateway.errors import UsageError
 
@@ -99,6 +99,8 @@ def replay(
             "nothing was named to send again", where="gateway replay",
             todo="Name items by number, or choose them with --run, --from and --to, or --parked",
         )  # fmt: skip
+    from gateway.conversion.settling import need_words
+
     need_words(who, "--who")
     need_words(why, "--why")
     which = OutboxFilter(

@@ -15,7 +15,7 @@ from gateway.entry.terminal import instant, say, say_details, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
-    from gateway.ledger import Hold, HoldFilter, Recovered
+    from gateway.ledger import HoldFilter, Recovered
 
 LedgerOption = Annotated[
     str, typer.Option("--ledger", metavar="FILE|URL", help="The ledger: SQLite file or postgresql:// URL.")
@@ -127,38 +127,23 @@ def resolve(
 
     Who and why go into the audit trail. Assigned and confirmed sets are recorded by the next run with this ledger.
     """
-    from gateway.ledger import open_ledger
+    from gateway.conversion.settling import settle
 
-    if (action is Action.ASSIGN) != (patient is not None):
-        todo = "Name the patient with --patient" if patient is None else "Leave --patient out"
-        raise UsageError(f"{action.value} {'needs' if patient is None else 'does not use'} --patient",
-                         where="gateway resolve", todo=todo)  # fmt: skip
-    if not numbers and reason is None and device is None and older_than is None:
-        raise UsageError(
-            "no hold was named", where="gateway resolve",
-            todo="Name holds by number, or a group of them with --reason, --device or --older-than",
-        )  # fmt: skip
-    need_words(who, "--who")
-    need_words(why, "--why")
-    with open_ledger(ledger, create=False) as opened:
-        say_recovered(opened.recovered)
-        found = opened.holds(_filter(numbers or (), reason, device, older_than))
-        missing = set(numbers or ()) - {hold.id for hold in found}
-        if missing or not found:
-            named = f"hold {min(missing)} is not open" if missing else "no open hold fits"
-            raise UsageError(named, where="gateway resolve", todo="See gateway holds for what is open")
-        unfit = [hold.id for hold in found if not _fits(action, hold)]
-        if unfit:
-            what = "has no usable time or device to assign a patient to" if action is Action.ASSIGN else (
-                "is held for more than its values, and cannot be released by confirming them"
-            )  # fmt: skip
-            raise UsageError(f"hold {unfit[0]} {what}", where="gateway resolve", todo="Settle it in another way")
-        if not dry_run:
-            opened.settle([hold.id for hold in found], action.value, patient or "", who, why, at=datetime.now(UTC))
-    readings = sum(hold.readings for hold in found)
+    which = _filter(numbers or (), reason, device, older_than)
+    found = settle(
+        ledger,
+        action.value,
+        which,
+        who=who,
+        why=why,
+        patient=patient,
+        dry_run=dry_run,
+        where="gateway resolve",
+        recovered=say_recovered,
+    )
     done = "would be settled" if dry_run else "settled"
     later = "" if action is Action.DISCARD or dry_run else " The next run with this ledger records them."
-    count = f"{len(found):,} {'hold' if len(found) == 1 else 'holds'} with {readings:,} readings"
+    count = f"{found.holds:,} {'hold' if found.holds == 1 else 'holds'} with {found.readings:,} readings"
     say(f"{count} {done}: {action.value}.{later}")
 
 
@@ -198,6 +183,7 @@ def retract(
     or D. The sets are held from then on. With --mapping they are taken up at once, after the retractions.
     """
     from gateway.conversion import retraction
+    from gateway.conversion.settling import need_words
     from gateway.ledger import SetFilter
 
     which = SetFilter(
@@ -299,25 +285,6 @@ def _filter(numbers: Sequence[int], reason: str | None, device: str | None, olde
         device=device,
         older_than=None if older_than is None else datetime.now(UTC) - timedelta(days=older_than),
     )
-
-
-def _fits(action: Action, hold: Hold) -> bool:
-    """Whether a hold can be settled in this way at all."""
-    from gateway.checks import rules
-
-    if action is Action.ASSIGN:
-        return hold.epoch is not None
-    if action is Action.CONFIRM:
-        known = rules()
-        own = [slug for slug in hold.reasons.split(",") if slug not in ("panel-member-held",)]
-        return all(slug == "retracted-before" or (slug in known and known[slug].adjustable) for slug in own)
-    return True
-
-
-def need_words(text: str, option: str) -> None:
-    """Raise UsageError when there is nothing in the text."""
-    if not text.strip():
-        raise UsageError("this must not be empty", where=option, todo="It goes into the audit trail")
 
 
 def _identity(text: str) -> bytes:

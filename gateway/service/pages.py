@@ -1,0 +1,253 @@
+"""The pages: start, sign-in, conversions and holds, rendered here; they work without script."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from fastapi import APIRouter, File, Form, Query, Request, Response, UploadFile
+from fastapi.responses import HTMLResponse, RedirectResponse
+from starlette.concurrency import run_in_threadpool
+
+from gateway.errors import UsageError
+from gateway.service import api
+from gateway.service.access import COOKIE, SESSION_SECONDS, Access, Principal, Reader, Settler, Submitter
+from gateway.service.problems import TITLES, Fault, Refused
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+router = APIRouter(include_in_schema=False)
+_SHOWN = 200
+_STATIC = {"service.css": "text/css", "service.js": "text/javascript"}
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("gateway.service", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters.update(number=lambda value: f"{value:,}", when=lambda moment: moment.strftime("%Y-%m-%d %H:%M UTC"))
+    return made
+
+
+def page(request: Request, template: str, who: Principal | None, *, status: int = 200, **given: Any) -> HTMLResponse:
+    """Render a page."""
+    access: Access = request.app.state.access
+    text = _environment().get_template(template).render(
+        who=who, asks=access.asks, has_ledger=api.settings_of(request).ledger is not None, **given
+    )  # fmt: skip
+    return HTMLResponse(text, status)
+
+
+def problem_page(
+    request: Request, status: int, what: str, todo: str, problems: Sequence[Fault], headers: Mapping[str, str]
+) -> HTMLResponse:
+    """A page that tells why something was not done."""
+    title = TITLES.get(status, "This was not done")
+    told = [each for each in problems if each.what != what or each.where]
+    made = page(request, "problem.html.j2", None, status=status, title=title, what=what, todo=todo, problems=told)
+    made.headers.update(headers)
+    return made
+
+
+def to_sign_in(request: Request) -> Response:
+    """Send a browser to the sign-in; nothing of what it wanted is kept in the address."""
+    return RedirectResponse("/sign-in", 303)
+
+
+@router.get("/static/{name}")
+def static(name: str) -> Response:
+    """The style and the script."""
+    if name not in _STATIC:
+        raise Refused(404, "there is no such file")
+    data = (resources.files("gateway.service") / "static" / name).read_bytes()
+    return Response(data, media_type=_STATIC[name], headers={"Cache-Control": "max-age=300"})
+
+
+@router.get("/favicon.ico")
+def icon() -> Response:
+    """No picture."""
+    return Response(status_code=204)
+
+
+@router.get("/")
+def home(request: Request, who: Reader) -> Response:
+    """Where everything is."""
+    return page(request, "home.html.j2", who)
+
+
+# -- sign-in
+
+
+@router.get("/sign-in")
+def ask_for_token(request: Request) -> Response:
+    """Ask a browser for a token."""
+    return page(request, "sign_in.html.j2", None, wrong=False)
+
+
+@router.post("/sign-in")
+def sign_in(request: Request, token: Annotated[str, Form(max_length=200)]) -> Response:
+    """Begin a session."""
+    access: Access = request.app.state.access
+    principal = access.by_token(token.strip()) if access.asks else None
+    if principal is None:
+        return page(request, "sign_in.html.j2", None, status=403, wrong=True)
+    made = RedirectResponse("/", 303)
+    secure = api.settings_of(request).secure_cookies
+    made.set_cookie(
+        COOKIE, access.begin(principal), max_age=SESSION_SECONDS, httponly=True, samesite="strict", secure=secure
+    )
+    return made
+
+
+@router.post("/sign-out")
+def sign_out(request: Request) -> Response:
+    """End the session."""
+    access: Access = request.app.state.access
+    access.end(request.cookies.get(COOKIE, ""))
+    made = RedirectResponse("/sign-in", 303)
+    made.delete_cookie(COOKIE)
+    return made
+
+
+# -- conversions
+
+
+@router.get("/conversions")
+def conversions(request: Request, who: Reader) -> Response:
+    """The conversions that are kept, and a form for another."""
+    jobs = api.jobs_of(request).listed()[:_SHOWN]
+    names = list(api.mappings(api.settings_of(request)))
+    return page(
+        request, "conversions.html.j2", who, jobs=jobs, mappings=names, keep=api.settings_of(request).keep_hours
+    )
+
+
+@router.post("/conversions")
+async def convert(
+    request: Request,
+    who: Submitter,
+    exports: Annotated[list[UploadFile], File()],
+    mapping: Annotated[UploadFile | None, File()] = None,
+    mapping_name: Annotated[str, Form(max_length=64)] = "",
+    associations: Annotated[UploadFile | None, File()] = None,
+    remember: Annotated[str, Form(max_length=3)] = "",
+) -> Response:
+    """Queue a conversion, and show how far it is."""
+    own = mapping if mapping is not None and mapping.filename else None
+    beside = associations if associations is not None and associations.filename else None
+    if not all(each.filename for each in exports) or (own is None and not mapping_name):
+        raise Refused(422, "an export and a mapping are needed", "Go back, and choose both")
+    suffix = (beside.filename or "").rsplit(".", 1)[-1].lower() if beside is not None else "csv"
+    if suffix not in ("csv", "json", "ndjson", "hl7"):
+        raise Refused(422, "the associations are none of .csv, .json, .ndjson and .hl7", "Choose such a file")
+    job = await api.begin(
+        request, who.name, exports, mapping=own, mapping_name=None if own is not None else mapping_name,
+        associations=beside, associations_form=suffix, records="both", bundle="transaction", received=None, sent=None,
+        remember=bool(remember),
+    )  # fmt: skip
+    return RedirectResponse(f"/conversions/{job.id}", 303)
+
+
+@router.get("/conversions/{id}")
+def conversion(request: Request, who: Reader, id: str) -> Response:
+    """How far a conversion is, and its result."""
+    job = api.job_of(request, id)
+    made = page(
+        request, "conversion.html.j2", who, job=job, files=api.files_of(job) if job.state == "done" else {},
+        refresh=not job.over,
+    )  # fmt: skip
+    if not job.over:
+        made.headers["Refresh"] = "1"
+    return made
+
+
+@router.post("/conversions/{id}/drop")
+async def drop(request: Request, who: Submitter, id: str) -> Response:
+    """Stop and forget a conversion."""
+    await run_in_threadpool(api.jobs_of(request).drop, api.job_of(request, id))
+    return RedirectResponse("/conversions", 303)
+
+
+# -- holds
+
+
+@router.get("/holds")
+def holds(
+    request: Request,
+    who: Reader,
+    reason: Annotated[str, Query(max_length=64)] = "",
+    start: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+    settled: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+) -> Response:
+    """What is held, and the form to decide about it."""
+    from gateway.ledger import HoldFilter, open_ledger
+
+    with open_ledger(api.ledger_of(api.settings_of(request)), readonly=True) as opened:
+        counts = opened.hold_counts()
+        found = opened.holds(HoldFilter(reason=reason or None))
+    now = datetime.now(UTC)
+    rows = [
+        (hold, (now - hold.opened_at).days, datetime.fromtimestamp(hold.epoch, UTC) if hold.epoch is not None else None)
+        for hold in found[start : start + _SHOWN]
+    ]
+    return page(
+        request, "holds.html.j2", who, rows=rows, total=len(found), counts=counts, reason=reason, start=start,
+        step=_SHOWN, settled=settled, may=who is not None and "settle" in who.roles,
+    )  # fmt: skip
+
+
+@router.post("/holds")
+def settle(
+    request: Request,
+    who: Settler,
+    action: Annotated[Literal["assign", "confirm", "discard"], Form()],
+    by: Annotated[str, Form(max_length=200)],
+    why: Annotated[str, Form(max_length=2000)],
+    hold: Annotated[list[int] | None, Form()] = None,
+    patient: Annotated[str, Form(max_length=200)] = "",
+    confirmed: Annotated[str, Form(max_length=3)] = "",
+) -> Response:
+    """Show what a decision would settle; when it is confirmed, settle it."""
+    from gateway.conversion.settling import settle as decide
+    from gateway.ledger import HoldFilter
+
+    if not hold:
+        raise Refused(422, "no hold was chosen", "Go back, and tick the holds that are meant")
+    if not by.strip() or not why.strip():
+        raise Refused(422, "who decides, and why, are needed", "Go back, and fill in both: the audit trail keeps them")
+    if (action == "assign") != bool(patient.strip()):
+        what = "needs a patient" if action == "assign" else "goes with no patient"
+        raise Refused(422, f"to {action} {what}", "Go back, and mend the field of the patient")
+    named = f"{by.strip()} ({who.name})" if who.name else by.strip()
+    try:
+        done = decide(
+            api.ledger_of(api.settings_of(request)), action, HoldFilter(ids=tuple(hold)), who=named, why=why.strip(),
+            patient=patient.strip() or None, dry_run=not confirmed,
+        )  # fmt: skip
+    except UsageError as error:
+        raise Refused(409, error.what, error.todo) from None
+    if confirmed:
+        return RedirectResponse(f"/holds?settled={done.holds}", 303)
+    return page(
+        request,
+        "confirm.html.j2",
+        who,
+        action=action,
+        by=by,
+        why=why,
+        holds=hold,
+        patient=patient,
+        done=done,
+        named=named,
+    )

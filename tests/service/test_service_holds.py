@@ -1,0 +1,87 @@
+"""Holds over HTTP and on their page: listing, confirming, who and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from gateway.ledger import open_ledger
+from tests.service.service_kit import client_of, files
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> str:
+    return str(tmp_path / "l.db")
+
+
+@pytest.fixture
+def client(ledger: str) -> Iterator[TestClient]:
+    with client_of(ledger=ledger) as client:
+        assert client.post("/api/conversions", files=files(), data={"remember": "true"}).status_code == 200
+        yield client
+
+
+def test_holds_and_batches_name_no_patient(client: TestClient) -> None:
+    told = client.get("/api/holds")
+    assert told.json()["total"] == 2
+    assert "P-000" not in told.text
+    assert client.get("/api/holds", params={"reason": "patient-missing"}).json()["holds"][0]["line"] == 3
+    assert client.get("/api/batches").json()["batches"][0]["state"] == "done"
+    page = client.get("/holds").text
+    assert "2 sets are held" in page
+    assert "P-000" not in page
+    assert client.get("/metrics").text.count("gateway_holds_open 2.0") == 1
+
+
+def test_a_decision_is_shown_first_and_made_when_confirmed(client: TestClient, ledger: str) -> None:
+    hold = client.get("/api/holds", params={"reason": "patient-missing"}).json()["holds"][0]["id"]
+    form = {"action": "assign", "hold": hold, "by": "N. Ole", "why": "asked", "patient": "P-0042"}
+    page = client.post("/holds", data=form).text
+    assert "Confirm the decision" in page
+    with open_ledger(ledger, readonly=True) as opened:
+        assert not any(each.action for each in opened.holds())
+    answer = client.post("/holds", data={**form, "confirmed": "yes"}, follow_redirects=False)
+    assert answer.status_code == 303
+    assert "P-0042" not in answer.headers["Location"]
+    with open_ledger(ledger, readonly=True) as opened:
+        assert [each.patient for each in opened.holds() if each.id == hold] == ["P-0042"]
+        assert [(each.who, each.why) for each in opened.audit(subject=f"hold {hold}")] == [("N. Ole", "asked")]
+
+
+@pytest.mark.parametrize(
+    ("change", "status"),
+    [
+        ({"why": " "}, 422),
+        ({"by": " "}, 422),
+        ({"patient": ""}, 422),
+        ({"action": "confirm"}, 422),
+        ({"action": "confirm", "patient": ""}, 409),
+        ({"action": "burn"}, 422),
+        ({"hold": 99}, 409),
+    ],
+)
+def test_decisions_that_do_not_fit(client: TestClient, ledger: str, change: dict[str, object], status: int) -> None:
+    hold = client.get("/api/holds", params={"reason": "patient-missing"}).json()["holds"][0]["id"]
+    form = {"action": "assign", "hold": hold, "by": "N. Ole", "why": "asked", "patient": "P-0042", "confirmed": "yes"}
+    assert client.post("/holds", data={**form, **change}).status_code == status
+    with open_ledger(ledger, readonly=True) as opened:
+        assert not any(each.action for each in opened.holds())
+
+
+def test_decisions_over_the_interface(client: TestClient, ledger: str) -> None:
+    told = {"action": "discard", "holds": [1, 2], "who": "N. Ole", "why": "a test", "dry_run": True}
+    assert client.post("/api/holds/decisions", json=told).json() == {"holds": 2, "readings": 6, "dry_run": True}
+    told["dry_run"] = False
+    assert client.post("/api/holds/decisions", json=told).status_code == 200
+    assert client.get("/api/holds").json()["total"] == 0
+    assert client.post("/api/holds/decisions", json=told).status_code == 409
+
+
+def test_a_service_without_a_ledger_says_so() -> None:
+    with client_of() as client:
+        assert client.get("/api/holds").status_code == 404
+        assert client.get("/holds").status_code == 404
+        assert client.post("/api/conversions", files=files(), data={"remember": "true"}).status_code == 422
