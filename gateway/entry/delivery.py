@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.entry.holding import DryRunOption, LedgerOption, WhoOption, WhyOption
+from gateway.entry.holding import DryRunOption, LedgerOption, WhoOption, WhyOption, say_recovered
 from gateway.entry.terminal import instant, look_up, say, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
-    from gateway.ledger import Ledger, OutboxFilter, OutboxItem
+    from gateway.ledger import Ledger
 
 
 def register(app: typer.Typer) -> None:
@@ -87,7 +87,8 @@ def replay(
     The same bytes are sent, in their old order and before what is newer. A receiver that has them knows them by their
     identifiers. Who and why go into the audit trail.
     """
-    from gateway.ledger import OutboxFilter, open_ledger
+    from gateway.conversion.resending import resend
+    from gateway.ledger import OutboxFilter
 
     if items and (run is not None or since is not None or until is not None or parked):
         raise UsageError(
@@ -99,10 +100,6 @@ def replay(
             "nothing was named to send again", where="gateway replay",
             todo="Name items by number, or choose them with --run, --from and --to, or --parked",
         )  # fmt: skip
-    from gateway.conversion.settling import need_words
-
-    need_words(who, "--who")
-    need_words(why, "--why")
     which = OutboxFilter(
         ids=tuple(items) if items else None,
         target=target,
@@ -111,30 +108,18 @@ def replay(
         since=None if since is None else instant(since, "--from"),
         until=None if until is None else instant(until, "--to"),
     )
-    with open_ledger(ledger, create=False, readonly=dry_run) as opened:
-        _known_target(opened, target)
-        found = [item for item in opened.outbox(which) if item.state != "waiting"]
-        _check_found(found, which)
-        if not dry_run:
-            opened.replay(which, who, why)
-    count = f"{len(found):,} {'item' if len(found) == 1 else 'items'} for {target}"
+    found = resend(ledger, which, who=who, why=why, dry_run=dry_run, where="gateway replay", recovered=say_recovered)
+    count = f"{found:,} {'item' if found == 1 else 'items'} for {target}"
     if dry_run:
         say(f"{count} would wait again.")
     else:
-        verb = "waits" if len(found) == 1 else "wait"
-        say(f"{count} {verb} again. The next delivery sends {'it' if len(found) == 1 else 'them'}.")
+        verb = "waits" if found == 1 else "wait"
+        say(f"{count} {verb} again. The next delivery sends {'it' if found == 1 else 'them'}.")
 
 
 def _known_target(ledger: Ledger, target: str) -> None:
     known = {count.target: count for count in ledger.outbox_counts()}
     look_up(target, known, "target", "--target", "See gateway outbox for the targets of this ledger")
-
-
-def _check_found(found: list[OutboxItem], which: OutboxFilter) -> None:
-    missing = set(which.ids or ()) - {item.id for item in found}
-    if missing or not found:
-        named = f"item {min(missing)} is not delivered or parked there" if missing else "nothing fits"
-        raise UsageError(named, where="gateway replay", todo="See gateway outbox; what waits is sent without this")
 
 
 def _age(age: timedelta) -> str:

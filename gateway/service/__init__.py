@@ -11,7 +11,7 @@
 | tasks | what those processes do |
 | api | the endpoints under /api |
 | bench | the page on which mappings are tried and signed off |
-| pages | the other pages: start, sign-in, conversions, holds |
+| pages | the other pages: start, sign-in, conversions, holds, outbox |
 | app | joins them |
 
 Nothing here is imported by the command line before `gateway serve` is asked for.

@@ -175,6 +175,64 @@ class Settled(BaseModel):
     dry_run: bool
 
 
+class Sending(BaseModel):
+    """How many items of a target are in one state."""
+
+    target: str
+    owner: str
+    kind: str
+    state: Literal["waiting", "delivered", "parked"]
+    items: int
+    oldest: datetime
+
+
+class ParkedItem(BaseModel):
+    """Something that a target refused, until somebody has looked at it; its patient is not named."""
+
+    id: int
+    target: str
+    owner: str
+    run: int
+    queued: datetime
+    attempts: int
+    code: str
+    message: str
+
+
+class Outbox(BaseModel):
+    """What waits to be sent, was delivered or is parked."""
+
+    targets: list[Sending]
+    parked: list[ParkedItem]
+    parked_total: int
+
+
+class Resending(BaseModel):
+    """What is to be sent again. Who and why go into the audit trail."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {"target": "record-system", "items": [7], "who": "N. Ole", "why": "server mended", "dry_run": True}
+            ]
+        },
+    )
+
+    target: Annotated[str, Field(min_length=1, max_length=200)]
+    items: Annotated[list[Annotated[int, Field(ge=1, lt=1 << 63)]], Field(min_length=1, max_length=10_000)]
+    who: Annotated[str, Field(min_length=1, max_length=200)]
+    why: Annotated[str, Field(min_length=1, max_length=2000)]
+    dry_run: bool = False
+
+
+class Resent(BaseModel):
+    """How many items wait again, or would."""
+
+    items: int
+    dry_run: bool
+
+
 class Health(BaseModel):
     """That the service runs, or can work."""
 
@@ -635,6 +693,47 @@ def decide(request: Request, who: Settler, decision: Decision) -> Settled:
     except UsageError as error:
         raise Refused(409, error.what, error.todo) from None
     return Settled(holds=done.holds, readings=done.readings, dry_run=decision.dry_run)
+
+
+@ledger_router.get("/outbox", summary="What waits to be sent", responses=documented(404, 503))
+def show_outbox(
+    request: Request,
+    who: Reader,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    offset: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+) -> Outbox:
+    """The outbox by target and state, and what is parked, the oldest first; patients are not named."""
+    from gateway.ledger import OutboxFilter, open_ledger
+
+    with open_ledger(ledger_of(settings_of(request)), readonly=True) as opened:
+        counts = opened.outbox_counts()
+        parked = opened.outbox(OutboxFilter(state="parked"))
+    return Outbox(
+        targets=[Sending.model_validate(count._asdict()) for count in counts],
+        parked=[
+            ParkedItem.model_validate({name: getattr(item, name) for name in ParkedItem.model_fields})
+            for item in parked[offset : offset + limit]
+        ],
+        parked_total=len(parked),
+    )
+
+
+@ledger_router.post(
+    "/outbox/replays", summary="Send something again", responses=documented(404, 408, 409, 413, 415, 503)
+)
+def send_again(request: Request, who: Settler, wanted: Resending) -> Resent:
+    """Let items wait again; the next delivery sends the same bytes once more, in their old order."""
+    from gateway.conversion.resending import resend
+    from gateway.ledger import OutboxFilter
+
+    ledger = ledger_of(settings_of(request))
+    named = f"{wanted.who} ({who.name})" if who.name else wanted.who
+    which = OutboxFilter(ids=tuple(wanted.items), target=wanted.target)
+    try:
+        count = resend(ledger, which, who=named, why=wanted.why, dry_run=wanted.dry_run)
+    except UsageError as error:
+        raise Refused(409, error.what, error.todo) from None
+    return Resent(items=count, dry_run=wanted.dry_run)
 
 
 # -- watching

@@ -1,4 +1,4 @@
-"""The pages: start, sign-in, conversions and holds, rendered here; they work without script."""
+"""The pages: start, sign-in, conversions, holds and outbox, rendered here; they work without script."""
 
 from __future__ import annotations
 
@@ -251,3 +251,62 @@ def settle(
         done=done,
         named=named,
     )
+
+
+# -- outbox
+
+
+@router.get("/outbox")
+def outbox(
+    request: Request,
+    who: Reader,
+    start: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+    again: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+) -> Response:
+    """What waits to be sent, was delivered or is parked, and the form to send something again."""
+    told = api.show_outbox(request, who, limit=_SHOWN, offset=start)
+    return page(
+        request, "outbox.html.j2", who, told=told, start=start, step=_SHOWN, again=again, now=datetime.now(UTC),
+        may=who is not None and "settle" in who.roles,
+    )  # fmt: skip
+
+
+@router.post("/outbox")
+def send_again(
+    request: Request,
+    who: Settler,
+    by: Annotated[str, Form(max_length=200)],
+    why: Annotated[str, Form(max_length=2000)],
+    item: Annotated[list[str] | None, Form()] = None,
+    confirmed: Annotated[str, Form(max_length=3)] = "",
+) -> Response:
+    """Show what would be sent again; when it is confirmed, let it wait."""
+    from gateway.conversion.resending import resend
+    from gateway.ledger import OutboxFilter
+
+    if not item:
+        raise Refused(422, "nothing was chosen", "Go back, and tick the items that are meant")
+    if not by.strip() or not why.strip():
+        raise Refused(422, "who decides, and why, are needed", "Go back, and fill in both: the audit trail keeps them")
+    # Each choice is the number of an item and its target.
+    chosen: dict[str, list[int]] = {}
+    for each in item:
+        number, _, target = each.partition(" ")
+        if not (number.isascii() and number.isdecimal() and len(number) < 19 and target):
+            raise Refused(422, "this is no item of the outbox", "Go back to the outbox, and choose again")
+        chosen.setdefault(target, []).append(int(number))
+    named = f"{by.strip()} ({who.name})" if who.name else by.strip()
+    ledger = api.ledger_of(api.settings_of(request))
+    try:
+        # All are looked at before the first is changed.
+        for dry_run in (True, False) if confirmed else (True,):
+            count = sum(
+                resend(ledger, OutboxFilter(ids=tuple(ids), target=target), who=named, why=why.strip(), dry_run=dry_run)
+                for target, ids in chosen.items()
+            )
+    except UsageError as error:
+        raise Refused(409, error.what, error.todo) from None
+    if confirmed:
+        return RedirectResponse(f"/outbox?again={count}", 303)
+    return page(request, "confirm_outbox.html.j2", who, by=by, why=why, items=item, chosen=chosen, count=count,
+                named=named)  # fmt: skip
