@@ -222,10 +222,13 @@ def _noted(night: _Night, feed: Feed) -> Iterator[list[str]]:
 def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> FeedResult:
     from gateway.conversion.options import load_mapping
     from gateway.identity import load_associations
+    from gateway.mapping import signing
 
     ready = source.complete(before)
     # What is wrong with these is no fault of an export, and must not set any aside.
     mapping = load_mapping(feed.mapping).mapping
+    if feed.signed:
+        signing.signed(feed.mapping)
     if feed.associations is not None:
         load_associations(feed.associations, mapping)
     folder = night.scratch / feed.name

@@ -22,6 +22,7 @@ from gateway.delivery.folder import FolderTarget
 from gateway.delivery.mllp import MllpTarget
 from gateway.delivery.wire import EnvName, SettingsError, Table, read_secret
 from gateway.errors import GatewayError, MappingError, SiteError
+from gateway.mapping import signing
 from gateway.mapping.explain import Problems, by_key, key_text, listed, meant, nearest
 from gateway.mapping.loader import LARGEST, decode, parse
 from gateway.mapping.places import Path as KeyPath
@@ -138,6 +139,9 @@ class Feed(Table):
     bundle: Literal["transaction", "collection", "ndjson"] = Field(default="transaction", description="form of FHIR")
     workers: int = Field(default=1, ge=1, le=64, description="processes that convert at the same time")
     targets: list[Name] = Field(default=[], description="where the records are sent")
+    signed: bool = Field(
+        default=False, description="take only a mapping that was signed off (gateway serve) and has not changed since"
+    )
     silent_hours: float = Field(
         default=26.0, gt=0, le=8760, description="hours without a new export after which the feed counts as silent"
     )
@@ -327,6 +331,8 @@ def check_site(loaded: LoadedSite) -> None:
         at: KeyPath = ("feeds", number)
         try:
             mapping = load_mapping(feed.mapping).mapping
+            if feed.signed:
+                signing.signed(feed.mapping)
         except GatewayError as error:
             for each in getattr(error, "problems", ()) or [error]:
                 problems.add((*at, "mapping"), f"{each.where}: {each.what}", each.todo or "Mend the mapping")

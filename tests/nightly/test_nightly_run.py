@@ -14,6 +14,9 @@ from pathlib import Path
 import pytest
 
 from gateway.entry.cli import main
+from gateway.errors import SiteError
+from gateway.mapping.signing import sign
+from gateway.nightly.site import check_site, load_site
 from tests.nightly.night_kit import DEMO, LONG, REPOSITORY, WIDE, bring, latest, make_site, observations
 
 
@@ -106,6 +109,27 @@ def test_a_mapping_that_cannot_be_used_sets_nothing_aside(tmp_path: Path) -> Non
     bring(tmp_path)
     assert run(tmp_path) == 1
     assert (tmp_path / "clinic" / "night.csv").is_file()
+    assert latest(tmp_path).feeds[0].state == "failed"
+
+
+def test_a_feed_can_require_that_its_mapping_is_signed_off(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_bytes((WIDE / "mapping.toml").read_bytes())
+    site = make_site(tmp_path, clinic="signed = true")
+    site.write_text(site.read_text().replace(str(WIDE / "mapping.toml"), "own.toml"))
+    bring(tmp_path)
+    with pytest.raises(SiteError, match="not signed off"):
+        check_site(load_site(site))
+    run(tmp_path)
+    assert latest(tmp_path).feeds[0].state == "failed"
+    assert (tmp_path / "clinic" / "night.csv").exists(), "the export is no fault of it"
+    sign(own, "0" * 64, "N. Ole", "nurse")
+    check_site(load_site(site))
+    run(tmp_path)
+    assert latest(tmp_path).feeds[0].state != "failed"
+    assert not (tmp_path / "clinic" / "night.csv").exists()
+    own.write_text(own.read_text() + "# changed\n")
+    run(tmp_path)
     assert latest(tmp_path).feeds[0].state == "failed"
 
 
