@@ -19,7 +19,7 @@ import pytest
 REPOSITORY = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((REPOSITORY / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 # pydantic requires one exact version of it, so it cannot be asked for beside it.
-COMES_WITH = {"pydantic-core": "pydantic"}
+COMES_WITH = {"pydantic-core": "pydantic", "starlette": "fastapi"}
 DATA = (".toml", ".html", ".css", ".json", ".csv", ".txt", ".tsv")
 
 
@@ -114,7 +114,8 @@ def test_version_is_the_same_everywhere() -> None:
 
 
 def test_every_import_is_a_declared_dependency() -> None:
-    declared = {re.split(r"[^\w.-]", line)[0].lower().replace("_", "-") for line in PROJECT["dependencies"]}
+    extras = [line for name in ("postgresql", "sftp", "s3") for line in PROJECT["optional-dependencies"][name]]
+    declared = {re.split(r"[^\w.-]", line)[0].lower().replace("_", "-") for line in [*PROJECT["dependencies"], *extras]}
     homes = packages_distributions()
     missing = {}
     for path in (REPOSITORY / "gateway").rglob("*.py"):

@@ -17,6 +17,7 @@ import pytest
 import gateway
 from gateway import checks, vocabulary
 from gateway.entry import cli, terminal
+from gateway.entry.holding import say_recovered
 from gateway.errors import InputError, MappingError, OutputError, UsageError
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -113,6 +114,7 @@ class TestConvert:
                     "replace": False,
                     "ledger": None,
                     "wait": 0.0,
+                    "recovered": say_recovered,
                     "progress": None,
                 },
             )
@@ -141,6 +143,7 @@ class TestConvert:
             "replace": True,
             "ledger": "led.db",
             "wait": 3.0,
+            "recovered": say_recovered,
             "progress": None,
         }
 
