@@ -15,6 +15,9 @@ from typing import ClassVar, NamedTuple, TypeAlias
 Entry: TypeAlias = tuple[int, list[str]]
 """One record of an export: its first line number (from 1) and its cells as verbatim text."""
 
+BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
+"""What may stand around the text of a cell and is no part of it."""
+
 
 class Outcome(StrEnum):
     """What became of a reading: exactly one of these."""

@@ -8,15 +8,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from gateway.errors import MappingError
 from gateway.mapping.model import Record
+from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import Effect, Entry, Finding, LineKind, Severity
-
-CAPTURE_TIME = "capture time"
-"""Column with the host's time at which a dump began, as the capture recorded it; blank where there is no capture."""
 
 LONGEST_RECORD = 4_000
 """Characters; no regular expression of a mapping is let loose on a longer record."""
@@ -51,6 +50,25 @@ class RecordKinds:
         self._kinds = [_Kind(record) for record in records]
         names = [name for kind in self._kinds if kind.record.use not in ("event", "ignore") for name in kind.columns]
         self.fields: tuple[str, ...] = tuple(dict.fromkeys([*names, CAPTURE_TIME]))
+
+    def must_give(self, needed: Collection[str], what: str, table: str) -> None:
+        """Make sure that the columns a mapping uses can come from these records.
+
+        Args:
+            needed: names of the columns.
+            what: what the records are called, for the error.
+            table: the table of the mapping in which they stand.
+
+        Raises:
+            MappingError: no record gives one of them.
+        """
+        for name in needed:
+            if name not in self.fields:
+                raise MappingError(
+                    f"no {what} gives the column '{name}'",
+                    where=f"key {table}.records",
+                    todo="Name it as a group, field or width of a record, or correct the name",
+                )
 
     def fit(self, text: str) -> Fit | str:
         """The kind a record is of and its cells, or what is wrong with it in words without anything of its text.

@@ -72,13 +72,7 @@ class Framed:
                 todo="Name the bytes that begin a frame and nothing else",
             )
         self._kinds = RecordKinds(layout.records)
-        missing = [name for name in needed if name not in self._kinds.fields]
-        if missing:
-            raise MappingError(
-                f"no record of the capture gives the column '{missing[0]}'",
-                where="key framed.records",
-                todo="Name it as a group, field or width of a record, or correct the name",
-            )
+        self._kinds.must_give(needed, "record of the capture", "framed")
 
     # -- cutting into blocks
 

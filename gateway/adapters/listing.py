@@ -51,13 +51,7 @@ class Listing:
         self.entry_limit = 4 << 20
         self._codec = codec_name(layout.encoding, "listing")
         self._kinds = RecordKinds(layout.records)
-        missing = [name for name in needed if name not in self._kinds.fields]
-        if missing:
-            raise MappingError(
-                f"no line of the listing gives the column '{missing[0]}'",
-                where="key listing.records",
-                todo="Name it as a group, field or width of a record, or correct the name",
-            )
+        self._kinds.must_give(needed, "line of the listing", "listing")
 
     def blocks(self, stream: BinaryIO, export: int) -> Iterator[Block]:
         """Cut an export into blocks; see `gateway.adapters.base.Adapter.blocks`.

@@ -15,7 +15,7 @@ from gateway.conversion.options import Options
 from gateway.mapping import columns
 from gateway.mapping.model import Mapping
 from gateway.mapping.static import CAPTURE_TIME
-from gateway.model import Block, Entry, Finding, Moment, Noticed
+from gateway.model import BLANKS, Block, Entry, Finding, Moment, Noticed
 from gateway.normalise.clocks import ClockReader, Dump, Older, Succession, spoken
 from gateway.normalise.times import joined
 from gateway.report import ClockInfo
@@ -23,7 +23,6 @@ from gateway.report import ClockInfo
 LISTED = 200
 """How many lists the report names, the first; all are counted."""
 
-_BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
 _TEXTS_KEPT = 20_000
 
 
@@ -72,7 +71,7 @@ def dump_of(mapping: Mapping, fields: Sequence[str]) -> Callable[[list[str]], Du
 
     def dump(cells: list[str]) -> Dump:
         return Dump(
-            cells[device].strip(_BLANKS) if device >= 0 else fixed,
+            cells[device].strip(BLANKS) if device >= 0 else fixed,
             joined([cells[position] for position in shown]),
             joined([cells[position] for position in reference]),
         )

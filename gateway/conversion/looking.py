@@ -20,12 +20,12 @@ from gateway.conversion.blocks import BlockConverter
 from gateway.conversion.clocks import survey
 from gateway.conversion.exports import blocks_of, find_exports
 from gateway.conversion.options import Job, Options, load_mapping
-from gateway.conversion.understanding import BLANKS, Candidate
+from gateway.conversion.understanding import Candidate
 from gateway.identity import load_associations
 from gateway.mapping import Mapping as MappingFile
 from gateway.mapping import columns
 from gateway.mapping.model import Method, Site
-from gateway.model import Entry, Finding, Outcome, Reading, Severity
+from gateway.model import BLANKS, Entry, Finding, Outcome, Reading, Severity
 from gateway.vocabulary import units, vitals
 
 

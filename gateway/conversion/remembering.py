@@ -226,7 +226,8 @@ class Remembering:
 
     def finish(self, tally: Tally) -> str:
         """Count what is open, for the report; the counts of the run as JSON, for the ledger."""
-        self.tally.open, self.tally.reasons = self._run.open_holds()
+        held = self._run.hold_counts()
+        self.tally.open, self.tally.reasons = held.holds, Counter(held.by_reason)
         counts = {
             "outcomes": dict(Counter({outcome.value: n for (_, outcome), n in tally.outcomes.items()})),
             "lines": tally.lines.total(),

@@ -381,18 +381,20 @@ def _note(run: Run, found: Sequence[KnownSet], who: str, why: str, reason: Reaso
         "reason": reason,
     }
     run.add_audit(who, "retract", f"run {run.id}", why, detail)
-    for each in found:
-        run.add_audit(who, "retract", f"set {each.identity.hex()}", why, {"reason": reason, "run": run.id})
+    each_one = {f"set {each.identity.hex()}": {"reason": reason, "run": run.id} for each in found}
+    run.add_audits(who, "retract", why, each_one)
 
 
 def _link(where: str | Path, found: Sequence[KnownSet], number: int, who: str, why: str, wait: float) -> None:
     """Note in the audit trail which set took the place of a retracted one."""
     with open_ledger(where, wait=wait, create=False) as ledger:
+        anew: dict[str, dict[str, object]] = {}
         for before in found:
             for now in ledger.at_line(before.export_sha256, before.line).sets:
                 if now.state == "recorded" and now.run > number:
                     detail = {"retracted": before.identity.hex(), "recorded": now.identity.hex(), "run": now.run}
-                    ledger.add_audit(who, "record anew", f"set {before.identity.hex()}", why, detail)
+                    anew[f"set {before.identity.hex()}"] = detail
+        ledger.add_audits(who, "record anew", why, anew)
 
 
 def _unverified(what: str) -> LedgerError:

@@ -19,6 +19,7 @@ from gateway.mapping import LoadedMapping, columns
 from gateway.mapping.model import Identified, Mapping, Method, PatientSystem, Qualifier, Site, VitalSource
 from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import (
+    BLANKS,
     Effect,
     Entry,
     Finding,
@@ -39,7 +40,6 @@ from gateway.vocabulary import panels, qualifiers, vitals
 _TEXTS_KEPT = 20_000
 _PAIRS_KEPT = 50_000
 _NOTE_LIMIT = 4_000
-BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
 _TRIED = frozenset({"error", "not-a-number", "negative-infinity", "positive-infinity"})
 
 

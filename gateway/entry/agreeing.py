@@ -74,7 +74,7 @@ def compare(
     Patients are compared, and never named.
     """
     from gateway.agreeing import compare as comparing
-    from gateway.entry.cli import _mapping_file
+    from gateway.entry.terminal import mapping_file
 
     needed = 2 if against is not None else 3
     if len(names) < needed:
@@ -90,9 +90,9 @@ def compare(
         details,
     )
     if against is not None:
-        found = comparing.result(_mapping_file(names[0]), against, inputs)
+        found = comparing.result(mapping_file(names[0]), against, inputs)
     else:
-        found = comparing.mappings(_mapping_file(names[0]), _mapping_file(names[1]), inputs)
+        found = comparing.mappings(mapping_file(names[0]), mapping_file(names[1]), inputs)
     if as_json:
         import json
 

@@ -19,7 +19,17 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 import typer
 
 from gateway.entry import agreeing, delivery, holding, nightly, serve
-from gateway.entry.terminal import instant, look_up, on_terminal, progress_bar, reason, say, say_details, say_table
+from gateway.entry.terminal import (
+    instant,
+    look_up,
+    mapping_file,
+    on_terminal,
+    progress_bar,
+    reason,
+    say,
+    say_details,
+    say_table,
+)
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 
 if TYPE_CHECKING:
@@ -215,7 +225,7 @@ def convert(
     """
     arrived = None if received is None else instant(received, "--received")
     anchor = None if sent is None else instant(sent, "--sent")
-    source = _mapping_file(mapping)
+    source = mapping_file(mapping)
     from gateway import conversion
 
     with progress_bar() as progress:
@@ -279,7 +289,7 @@ def check(
         )
     from gateway import conversion
 
-    source = _mapping_file(mapping)
+    source = mapping_file(mapping)
     if signed:
         from gateway.mapping import signing
 
@@ -324,7 +334,7 @@ def capture(
     from gateway.entry.capture import capture as listen
     from gateway.mapping import loader
 
-    loaded = loader.load(_mapping_file(mapping))
+    loaded = loader.load(mapping_file(mapping))
     if loaded.mapping.form == "delimited":
         raise UsageError(
             "the mapping reads delimited files, and no capture",
@@ -506,16 +516,6 @@ def _demos() -> list[_Demo]:
             "the demo exports are missing", where=str(home), todo="Install the gateway again from a complete wheel"
         )
     return demos
-
-
-def _mapping_file(text: str) -> str:
-    """Turn what stands for a mapping on the command line into a path: a file, or the name of a shipped mapping."""
-    if Path(text).suffix or os.sep in text or Path(text).exists():
-        return text
-    from gateway.mapping.loader import ready
-
-    names = ready()
-    return str(look_up(text, names, "file and no shipped mapping", "mapping", f"Shipped are: {', '.join(names)}"))
 
 
 def _summary(loaded: LoadedMapping) -> str:

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
+from pathlib import Path
 from typing import TextIO, TypeVar
 
 from gateway.errors import OutputError, UsageError
@@ -43,6 +44,16 @@ def look_up(key: str, table: Mapping[str, T], kind: str, where: str, todo: str) 
     raise UsageError(
         f"there is no {kind} '{key}'" + (f"; did you mean '{near[0]}'" if near else ""), where=where, todo=todo
     )
+
+
+def mapping_file(text: str) -> str:
+    """Turn what stands for a mapping on the command line into a path: a file, or the name of a shipped mapping."""
+    if Path(text).suffix or os.sep in text or Path(text).exists():
+        return text
+    from gateway.mapping.loader import ready
+
+    names = ready()
+    return str(look_up(text, names, "file and no shipped mapping", "mapping", f"Shipped are: {', '.join(names)}"))
 
 
 def say_details(rows: Sequence[tuple[str, str]]) -> None:

@@ -38,6 +38,14 @@ def append(connection: Connection, entries: Sequence[New]) -> None:
         connection.execute(insert(audit), rows)
 
 
+def append_all(
+    connection: Connection, who: str, action: str, why: str, about: Mapping[str, Mapping[str, object]]
+) -> None:
+    """Add the entries of one decision about several subjects, each with its detail."""
+    at = datetime.now(UTC)
+    append(connection, [(at, who, action, subject, why, detail) for subject, detail in about.items()])
+
+
 def first_broken(connection: Connection) -> int | None:
     """The id of the first entry that is not what was written, or None."""
     previous = _FIRST

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
+from datetime import datetime
 from itertools import islice
 from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Select, func, literal, select
 
-from gateway.ledger.rows import Hold, HoldFilter, KnownSet, SetFilter, SetRow
+from gateway.ledger.rows import Hold, HoldCounts, HoldFilter, KnownSet, SetFilter, SetRow
 from gateway.ledger.tables import exports, holds, runs, set_history, sets
 
 SLICE = 10_000
@@ -125,7 +127,25 @@ def read_holds(connection: Connection, which: HoldFilter) -> list[Hold]:
     return found
 
 
-def count_holds(connection: Connection, which: HoldFilter) -> Iterator[tuple[str, str, Any, int, int]]:
+def hold_counts(connection: Connection, which: HoldFilter, now: datetime) -> HoldCounts:
+    """Holds in numbers: by reason, device and age in whole days until `now`."""
+    total = readings = 0
+    reasons: Counter[str] = Counter()
+    devices: Counter[str] = Counter()
+    days: Counter[int] = Counter()
+    for slugs, device, opened, count, held in _count_holds(connection, which):
+        total += count
+        readings += held
+        devices[device] += count
+        days[max(0, (now - opened).days)] += count
+        for slug in filter(None, slugs.split(",")):
+            reasons[slug] += count
+    return HoldCounts(
+        total, readings, dict(sorted(reasons.items())), dict(sorted(devices.items())), dict(sorted(days.items()))
+    )
+
+
+def _count_holds(connection: Connection, which: HoldFilter) -> Iterator[tuple[str, str, Any, int, int]]:
     """Reasons, device, opening, number of holds and of readings, for each kind of hold."""
     wanted = (
         select(holds.c.reasons, holds.c.device, runs.c.started, func.count(), func.sum(holds.c.readings))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -14,16 +14,16 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, func, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
-from gateway.ledger.audit import append
-from gateway.ledger.reading import known_sets, set_select, sliced
+from gateway.ledger.audit import append, append_all
+from gateway.ledger.reading import hold_counts, known_sets, set_select, sliced
 from gateway.ledger.recovery import mark_of
-from gateway.ledger.rows import HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
+from gateway.ledger.rows import HoldCounts, HoldFilter, HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
 from gateway.ledger.tables import (
     blocks,
     contents,
@@ -255,16 +255,10 @@ class Run:
             here = (holds.c.export_id == export_id, holds.c.state == "discarded")
             return frozenset(connection.execute(select(holds.c.line).where(*here)).scalars())
 
-    def open_holds(self) -> tuple[int, Counter[str]]:
-        """How many holds are open, with those of this run, and how many of them each rule holds."""
+    def hold_counts(self) -> HoldCounts:
+        """The open holds in numbers, with those of this run."""
         with self._working() as connection:
-            grouped = select(holds.c.reasons, func.count()).where(holds.c.state == "open").group_by(holds.c.reasons)
-            reasons: Counter[str] = Counter()
-            total = 0
-            for slugs, count in connection.execute(grouped):
-                total += count
-                reasons.update(dict.fromkeys(slugs.split(","), count))
-            return total, reasons
+            return hold_counts(connection, HoldFilter(), datetime.now(UTC))
 
     def retract(self, identities: Collection[bytes], reason_code: str) -> int:
         """Mark recorded sets as retracted; return how many were recorded."""
@@ -280,6 +274,11 @@ class Run:
         """Add to the audit trail, with everything else of this run or not at all."""
         with self._working() as connection:
             append(connection, [(datetime.now(UTC), who, action, subject, why, detail)])
+
+    def add_audits(self, who: str, action: str, why: str, about: Mapping[str, Mapping[str, object]]) -> None:
+        """Add entries of one decision, by subject, with everything else of this run or not at all."""
+        with self._working() as connection:
+            append_all(connection, who, action, why, about)
 
     def add_content(self, name: str, data: bytes) -> None:
         """Keep a record file of the result, packed in the background while the conversion goes on.

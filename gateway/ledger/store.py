@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import heapq
 import zlib
-from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
@@ -31,11 +30,11 @@ from sqlalchemy.engine import Row
 
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
-from gateway.ledger.audit import append, first_broken
+from gateway.ledger.audit import append, append_all, first_broken
 from gateway.ledger.places import Place, place_of
 from gateway.ledger.reading import (
-    count_holds,
     history_select,
+    hold_counts,
     hold_select,
     known_sets,
     read_holds,
@@ -240,20 +239,8 @@ class Ledger:
 
     def hold_counts(self, which: HoldFilter = HoldFilter(), *, now: datetime | None = None) -> HoldCounts:  # noqa: B008
         """Holds in numbers: by reason, device and age in whole days until `now`."""
-        now = now or datetime.now(UTC)
-        total = readings = 0
-        reasons: Counter[str] = Counter()
-        devices: Counter[str] = Counter()
-        days: Counter[int] = Counter()
         with self._reading() as connection:
-            for slugs, device, opened, count, held in count_holds(connection, which):
-                total += count
-                readings += held
-                devices[device] += count
-                days[max(0, (now - opened).days)] += count
-                for slug in filter(None, slugs.split(",")):
-                    reasons[slug] += count
-        return HoldCounts(total, readings, _sorted(reasons), _sorted(devices), _sorted(days))
+            return hold_counts(connection, which, now or datetime.now(UTC))
 
     def sets(self, which: SetFilter = SetFilter()) -> Iterator[KnownSet]:  # noqa: B008
         """The sets that are asked for, streamed, in order of (epoch, identity)."""
@@ -509,6 +496,11 @@ class Ledger:
         with self._writing() as connection:
             append(connection, [(datetime.now(UTC), who, action, subject, why, detail)])
 
+    def add_audits(self, who: str, action: str, why: str, about: Mapping[str, Mapping[str, object]]) -> None:
+        """Add entries of one decision, by subject, all of them or none; see `add_audit`."""
+        with self._writing() as connection:
+            append_all(connection, who, action, why, about)
+
     def audit(
         self, *, subject: str | None = None, who: str | None = None, since: datetime | None = None
     ) -> list[AuditEntry]:
@@ -535,7 +527,3 @@ class Ledger:
 def _known(parts: Iterator[Sequence[Row[Any]]]) -> Iterator[KnownSet]:
     for part in parts:
         yield from map(KnownSet._make, part)
-
-
-def _sorted(counts: Counter[_K]) -> dict[_K, int]:
-    return dict(sorted(counts.items()))

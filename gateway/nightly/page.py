@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from gateway.nightly.model import RunReport
 from gateway.report.model import CAUTIONS, counted
+from gateway.report.page import environment
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -20,18 +21,8 @@ def html(report: RunReport) -> str:
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-
-    made = Environment(
-        loader=ChoiceLoader(
-            [PackageLoader("gateway.nightly", "templates"), PackageLoader("gateway.report", "templates")]
-        ),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters.update(number=lambda value: f"{value:,}", when=_when)
+    made = environment("gateway.nightly", "gateway.report")
+    made.filters["when"] = _when
     return made
 
 

@@ -63,19 +63,29 @@ def html(report: Report, drawing: charts.Drawing | None = None) -> str:
     )
 
 
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def environment(*packages: str) -> Environment:
+    """Where pages are rendered: everything escaped, a forgotten value an error, and numbers in groups of three.
+
+    Args:
+        packages: whose `templates` are looked through, in this order.
+    """
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
     made = Environment(
-        loader=PackageLoader("gateway.report", "templates"),
+        loader=ChoiceLoader([PackageLoader(package, "templates") for package in packages]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["number"] = _number
+    return made
+
+
+@cache
+def _environment() -> Environment:
+    made = environment("gateway.report")
     made.filters.update(
-        number=_number,
         when=_when,
         span=_span,
         size=_size,

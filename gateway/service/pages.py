@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from gateway.errors import UsageError
+from gateway.report.page import environment
 from gateway.service import api
 from gateway.service.access import COOKIE, SESSION_SECONDS, Access, Principal, Reader, Settler, Submitter
 from gateway.service.problems import TITLES, Fault, Refused
@@ -27,16 +28,8 @@ _STATIC = {"service.css": "text/css", "service.js": "text/javascript"}
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    made = Environment(
-        loader=PackageLoader("gateway.service", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters.update(number=lambda value: f"{value:,}", when=lambda moment: moment.strftime("%Y-%m-%d %H:%M UTC"))
+    made = environment("gateway.service")
+    made.filters["when"] = lambda moment: moment.strftime("%Y-%m-%d %H:%M UTC")
     return made
 
 

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 
 from gateway.adapters import _frames
-from gateway.adapters._records import CAPTURE_TIME
 from gateway.adapters.framed import Framed
 from gateway.errors import InputError, MappingError
 from gateway.mapping.model import Framed as FramedTable
 from gateway.mapping.model import Mapping
+from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import Effect, Entry, Finding, LineKind
 
 STX, ETX, ETB, ENQ, EOT, ACK, NAK = b"\x02", b"\x03", b"\x17", b"\x05", b"\x04", b"\x06", b"\x15"

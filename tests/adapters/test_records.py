@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
-from gateway.adapters._records import CAPTURE_TIME, LONGEST_RECORD, Fit, RecordKinds, RecordReader
+from gateway.adapters._records import LONGEST_RECORD, Fit, RecordKinds, RecordReader
 from gateway.checks import rules
 from gateway.mapping.model import Record
+from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import LineKind
 
 K = LineKind

@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 import pytest
 
-from gateway.adapters._records import CAPTURE_TIME
 from gateway.errors import MappingError
 from gateway.mapping import ready, static
 from gateway.mapping.loader import load
+from gateway.mapping.static import CAPTURE_TIME
 
 HEAD = """\
 title = "Ward monitors"

@@ -23,6 +23,7 @@ from gateway.errors import InputError
 from gateway.mapping import load
 from gateway.mapping.model import Mapping
 from gateway.model import Block, Entry, Finding, LineKind
+from tests.properties.dribble import Dribble
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "bedside-framed"
 NEEDED = ("patient", "taken", "pulse", "temp")
@@ -80,19 +81,6 @@ def small_limits() -> Iterator[None]:
         patch.setattr(_frames, "MANY_FINDINGS", 4)
         patch.setattr(framed, "MANY_FINDINGS", 4)
         yield
-
-
-class Dribble:
-    """A stream that returns as few bytes as it likes."""
-
-    def __init__(self, data: bytes, sizes: list[int]) -> None:
-        self._stream = io.BytesIO(data)
-        self._sizes = sizes
-        self._reads = 0
-
-    def read(self, size: int) -> bytes:
-        self._reads += 1
-        return self._stream.read(min(size, self._sizes[self._reads % len(self._sizes)]))
 
 
 def outcome(own: Framed, data: bytes, sizes: list[int]) -> tuple[list[Block], str]:

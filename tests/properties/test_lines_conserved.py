@@ -18,6 +18,7 @@ from gateway.adapters.delimited import Delimited
 from gateway.errors import InputError
 from gateway.mapping.model import Mapping
 from gateway.model import Block, Entry, Finding, LineKind
+from tests.properties.dribble import Dribble
 
 NEEDED = ("patient", "taken", "label", "value")
 HEAD = b"patient,taken,label,value,note\n"
@@ -50,19 +51,6 @@ def small_limits() -> Iterator[None]:
         patch.setattr(delimited, "_ROW_LINES", 3)
         patch.setattr(delimited, "_BLOCK_LINES", 12)
         yield
-
-
-class Dribble:
-    """A stream that returns as few bytes as it likes."""
-
-    def __init__(self, data: bytes, sizes: list[int]) -> None:
-        self._stream = io.BytesIO(data)
-        self._sizes = sizes
-        self._reads = 0
-
-    def read(self, size: int) -> bytes:
-        self._reads += 1
-        return self._stream.read(min(size, self._sizes[self._reads % len(self._sizes)]))
 
 
 def units(data: bytes, encoding: str) -> list[bytes]:
