@@ -400,7 +400,7 @@ class BlockConverter:
             block,
             item.line,
             key.device,
-            key.epoch,
+            item.moment.epoch,
             item.patient.value,
             item.patient.system,
             key.sequence,
@@ -412,6 +412,7 @@ class BlockConverter:
             candidate.written.oru,
             candidate.digest,
             status,
+            key.wall,
         )
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:

@@ -60,7 +60,7 @@ class Lists:
         if not key.sequence:
             return None
         for each in known:
-            if each.sequence == key.sequence and abs(each.epoch - key.epoch) < self._tolerance:
+            if each.sequence == key.sequence and abs(each.wall - key.wall) < self._tolerance:
                 return each
         return None
 
@@ -68,18 +68,18 @@ class Lists:
         """A full list that does not reach back to the last one, and gaps in a regular cycle."""
         kept, cycle = self._memory.entries, self._memory.cycle_minutes
         apart = all(match.place < 0 and not match.undecided for match in matches)
-        if kept is not None and known and len(listed) >= kept and apart and listed[0].epoch > known[-1].epoch:
+        if kept is not None and known and len(listed) >= kept and apart and listed[0].wall > known[-1].wall:
             what = "the list is full and does not reach back to the last one: readings may be missing"
-            self._lost("entries-lost", what, known[-1].epoch, listed[0])
+            self._lost("entries-lost", what, known[-1].wall, listed[0])
         if cycle is None:
             return
         for (before, after), match in zip(pairwise(listed), matches[1:], strict=True):
-            if match.place < 0 and after.epoch - before.epoch >= 90 * cycle:
+            if match.place < 0 and after.wall - before.wall >= 90 * cycle:
                 what = f"no entry where one is expected every {cycle} minutes: readings may be missing"
-                self._lost("cycle-missed", what, before.epoch, after)
+                self._lost("cycle-missed", what, before.wall, after)
 
     def _lost(self, rule: str, what: str, since: int, until: Key) -> None:
-        times = [datetime.fromtimestamp(epoch, UTC).strftime("%Y-%m-%d %H:%M") for epoch in (since, until.epoch)]
+        times = [datetime.fromtimestamp(epoch, UTC).strftime("%Y-%m-%d %H:%M") for epoch in (since, until.wall)]
         message = f"{what} between {times[0]} and {times[1]} UTC"
         self._findings.append(finding(Noticed(rule, message), export=until.export, line=until.line))
 
@@ -94,7 +94,7 @@ class Lists:
         for position, key in enumerate(keys):
             devices.setdefault(key.device, []).append(position)
         for device, positions in devices.items():
-            positions.sort(key=lambda position: keys[position].epoch)
+            positions.sort(key=lambda position: keys[position].wall)
             known = self._known_of(device)
             matches = align(_stamps(known), _stamps([keys[position] for position in positions]), self._tolerance)
             self._look_for_losses(known, [keys[position] for position in positions], matches)
@@ -122,10 +122,10 @@ class Lists:
                 else:
                     added.append(key)
             known.extend(added)
-            known.sort(key=lambda key: key.epoch)
+            known.sort(key=lambda key: key.wall)
             del known[:-_KEPT]
         return seen
 
 
 def _stamps(keys: Sequence[Key]) -> list[Stamp]:
-    return [Stamp(key.epoch, key.content + key.sequence.encode()) for key in keys]
+    return [Stamp(key.wall, key.content + key.sequence.encode()) for key in keys]

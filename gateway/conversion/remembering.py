@@ -127,8 +127,8 @@ class Remembering:
         """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
         latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
         return [
-            (Key(each.epoch, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
-            for each in sorted(latest, key=lambda each: each.epoch)
+            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
+            for each in sorted(latest, key=lambda each: each.wall)
         ]
 
     # -- what is new

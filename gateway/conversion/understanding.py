@@ -122,6 +122,7 @@ class Understanding:
         self._time_at = [self._at[name] for name in mapping.time.columns]
         self._wall_clock = mapping.time.zone != "offset-in-text"
         self._moments: dict[str, Moment] = {}
+        self._ahead: dict[str, int] = {}
         self._patient_at = self._position(mapping.patient.column)
         patient = mapping.patient
         self._identifiers = Identifiers(strip=patient.strip, pattern=patient.pattern, check=patient.check)
@@ -331,9 +332,7 @@ class Understanding:
             digest = self._identity(patient, device, moment, cells, content)
             identity = digest.hex()
             place = device.value if device else ""
-            # Of the monitor's clock too: the same list compared with another host's time holds the same sets.
-            epoch = moment.epoch if moment.own is None else moment.own.epoch
-            key = Key(epoch, digest, _digest(content, 8), export, line, place, self._sequence(cells))
+            key = Key(self._wall(moment), digest, _digest(content, 8), export, line, place, self._sequence(cells))
         clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
         item = SetItem(
             identity,
@@ -778,6 +777,22 @@ class Understanding:
         place = device.value if device else ""
         parts = [self._mapping.namespace, patient.system, patient.value, place, clock, self._sequence(cells)]
         return _digest("\x1f".join(parts), 16)
+
+    def _wall(self, moment: Moment) -> int:
+        """The time as the clock of the export printed it, as seconds since 1970-01-01T00:00:00 of that clock.
+
+        The instant itself where the text carries its own offset, or is an age.
+        """
+        text, epoch = (moment.fhir, moment.epoch) if moment.own is None else (moment.own.fhir, moment.own.epoch)
+        if not self._wall_clock or self._ages is not None:
+            return epoch
+        offset = text[10:][-6:]
+        ahead = self._ahead.get(offset)
+        if ahead is None:
+            if not offset:
+                return int(datetime.fromisoformat(f"{text}T00:00:00+00:00").timestamp())
+            ahead = self._ahead[offset] = int(f"{offset[0]}1") * (int(offset[1:3]) * 3600 + int(offset[4:6]) * 60)
+        return epoch + ahead
 
     def _sequence(self, cells: list[str]) -> str:
         """The monitor's own number of the entry, "" where it is not mapped."""

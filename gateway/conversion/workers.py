@@ -166,7 +166,7 @@ def _work(block: Block, known: Mapping[int, Seen]) -> tuple[BlockResult, _Keys]:
     result = _converter[1].convert(block, admit)
     keys, result.keys = result.keys, []
     return result, _Keys(
-        array("q", [key.epoch for key in keys]),
+        array("q", [key.wall for key in keys]),
         b"".join([key.identity for key in keys]),
         b"".join([key.content for key in keys]),
         array("q", [key.line for key in keys]),
@@ -176,7 +176,7 @@ def _work(block: Block, known: Mapping[int, Seen]) -> tuple[BlockResult, _Keys]:
 class _Keys(NamedTuple):
     """Keys of a block in columns, which travel between processes faster than one by one."""
 
-    epochs: array[int]
+    walls: array[int]
     identities: bytes
     contents: bytes
     lines: array[int]
@@ -185,8 +185,8 @@ class _Keys(NamedTuple):
         identities = iter_unpack("16s", self.identities)
         contents = iter_unpack("8s", self.contents)
         return [
-            Key(epoch, identity, content, export, line)
-            for epoch, (identity,), (content,), line in zip(self.epochs, identities, contents, self.lines, strict=True)
+            Key(wall, identity, content, export, line)
+            for wall, (identity,), (content,), line in zip(self.walls, identities, contents, self.lines, strict=True)
         ]
 
 

@@ -42,7 +42,7 @@ class SetRow(NamedTuple):
         block: number of the block of the export it stood in.
         line: line of its first entry, from 1 (of framed exports: byte offset).
         device: identifier of the device, "" when there is none.
-        epoch: its time in seconds since 1970-01-01T00:00:00Z.
+        epoch: the recorded time in seconds since 1970-01-01T00:00:00Z.
         patient: identifier of the patient.
         patient_system: the system the identifier belongs to.
         sequence: the monitor's own number of the entry, "" when it is not mapped.
@@ -54,6 +54,9 @@ class SetRow(NamedTuple):
         oru: name of the result file with its HL7 v2 message, "" when there is none.
         digest: digest of the rendered records, 16 bytes.
         status: "final", "preliminary" or "corrected".
+        wall: the time that the device's own clock printed, as seconds since 1970-01-01T00:00:00 of that clock.
+        chain: names the measurement, 16 bytes: the identity of the first set of it; None stands for its own.
+        how: how its patient was established: "column", "scan", "association", "person", "merge", "" for not known.
     """
 
     identity: bytes
@@ -72,6 +75,9 @@ class SetRow(NamedTuple):
     oru: str
     digest: bytes
     status: str
+    wall: int = 0
+    chain: bytes | None = None
+    how: str = ""
 
 
 class KnownSet(NamedTuple):
@@ -102,6 +108,9 @@ class KnownSet(NamedTuple):
     oru: str
     digest: bytes
     status: str
+    wall: int
+    chain: bytes | None
+    how: str
     export_id: int
     export_sha256: str
     run: int

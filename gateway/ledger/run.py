@@ -174,7 +174,7 @@ class Run:
             wanted = (
                 set_select()
                 .where(sets.c.namespace == namespace, sets.c.device == device)
-                .order_by(sets.c.epoch.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
+                .order_by(sets.c.wall.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
                 .limit(limit)
             )
             return [KnownSet._make(row) for row in connection.execute(wanted)]

@@ -20,7 +20,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISIONS = ("0001", "0002")
+REVISIONS = ("0001", "0002", "0003")
 """The steps of the schema in order; the last is what this program reads and writes."""
 
 VERSION_TABLE = "ledger_version"
@@ -148,16 +148,35 @@ sets = Table(
     Column("revision", Integer, nullable=False, server_default="1"),
     Column("retracted_run", _Id),
     Column("retracted_reason", Text, nullable=False, server_default=""),
-    Index("sets_by_device", "namespace", "device", "epoch"),
+    Column("wall", BigInteger, nullable=False, server_default="0"),
+    Column("chain", LargeBinary),
+    Column("how", Text, nullable=False, server_default=""),
+    Column("changed_run", _Id),
+    Index("sets_by_place", "namespace", "device", "wall"),
+    Index(
+        "sets_changed",
+        "changed_run",
+        sqlite_where=text("changed_run IS NOT NULL"),
+        postgresql_where=text("changed_run IS NOT NULL"),
+    ),
     Index("sets_by_patient", "patient_system", "patient", "epoch"),
     Index("sets_by_line", "export_id", "line"),
 )
+
+# Columns that were added when there were rows.
+_DEFAULTS = {"wall": "0", "how": ""}
 
 set_history = Table(
     "set_history",
     METADATA,
     *(
-        Column(column.name, column.type, primary_key=column.name in ("identity", "revision"), nullable=column.nullable)
+        Column(
+            column.name,
+            column.type,
+            primary_key=column.name in ("identity", "revision"),
+            nullable=column.nullable,
+            server_default=_DEFAULTS.get(column.name),
+        )
         for column in sets.columns
     ),
     Column("replaced_run", _Id, nullable=False),
@@ -191,6 +210,8 @@ holds = Table(
     Column("closed_at", Utc),
     Column("action", Text, nullable=False, server_default=""),
     Column("patient", Text, nullable=False, server_default=""),
+    Column("patient_system", Text, nullable=False, server_default=""),
+    Column("said", Text, nullable=False, server_default=""),
     Index("holds_by_state", "state", "device"),
     Index("holds_by_line", "export_id", "line"),
     Index(
@@ -223,6 +244,20 @@ owners = Table(
     METADATA,
     Column("target", Text, primary_key=True),
     Column("owner", Text, nullable=False),
+    Column("stopped", Text, nullable=False, server_default=""),
+    Column("stopped_by", Text, nullable=False, server_default=""),
+    Column("stopped_at", Utc),
+)
+
+merged = Table(
+    "merged",
+    METADATA,
+    Column("system", Text, primary_key=True),
+    Column("patient", Text, primary_key=True),
+    Column("surviving_system", Text, nullable=False),
+    Column("surviving", Text, nullable=False),
+    Column("at", Utc, nullable=False),
+    Column("who", Text, nullable=False),
 )
 
 outbox = Table(
@@ -244,6 +279,11 @@ outbox = Table(
     Column("code", Text, nullable=False, server_default=""),
     Column("message", Text, nullable=False, server_default=""),
     Column("detail", Text, nullable=False, server_default=""),
-    Index("outbox_by_file", "run", "name", "target", "part", unique=True),
+    Column("only", Text, nullable=False, server_default=""),
+    Column("without", Text, nullable=False, server_default=""),
+    Column("form", Text, nullable=False, server_default=""),
+    Column("reached", Integer, nullable=False, server_default="0"),
+    Column("split", Integer, nullable=False, server_default="0"),
+    Index("outbox_by_file", "run", "name", "target", "part", "split", unique=True),
     Index("outbox_by_state", "target", "state", "id"),
 )

@@ -16,7 +16,7 @@ class Key(NamedTuple):
     """What identifies a set and what it said.
 
     Attributes:
-        epoch: start of the set's time in seconds since 1970-01-01T00:00:00Z.
+        wall: the time its device's clock printed, in seconds since 1970-01-01T00:00:00 of that clock.
         identity: digest of the source identity, 16 bytes.
         content: digest of the set's texts, 8 bytes.
         export: position of the export in the batch, from 1.
@@ -25,7 +25,7 @@ class Key(NamedTuple):
         sequence: the monitor's own number of the entry, "" when it is not mapped.
     """
 
-    epoch: int
+    wall: int
     identity: bytes
     content: bytes
     export: int
@@ -96,8 +96,8 @@ class Repeats:
         self._database = sqlite3.connect(str(path), isolation_level=None)
         self._database.executescript(
             "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF; PRAGMA cache_size=-8000;"
-            "CREATE TABLE seen (epoch INTEGER, identity BLOB, content BLOB, export INTEGER, line INTEGER,"
-            " PRIMARY KEY (epoch, identity)) WITHOUT ROWID;"
+            "CREATE TABLE seen (wall INTEGER, identity BLOB, content BLOB, export INTEGER, line INTEGER,"
+            " PRIMARY KEY (wall, identity)) WITHOUT ROWID;"
         )
 
     def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
@@ -111,7 +111,7 @@ class Repeats:
         if fresh != len(keys):
             for position, key in enumerate(keys):
                 content, export, line = database.execute(
-                    "SELECT content, export, line FROM seen WHERE epoch = ? AND identity = ?", key[:2]
+                    "SELECT content, export, line FROM seen WHERE wall = ? AND identity = ?", key[:2]
                 ).fetchone()
                 if (export, line) != (key.export, key.line):
                     repeated[position] = Seen(export, line, content == key.content)

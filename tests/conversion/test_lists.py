@@ -79,6 +79,6 @@ def test_a_number_tells_equal_entries_apart() -> None:
     kept = Lists(61)
     first = [Key(NOON + 60 * at, f"{at}".encode(), b"same", 1, at + 1, "M1", f"{at}") for at in range(3)]
     assert kept.admit(first) == {}
-    again = [key._replace(export=2, epoch=key.epoch + 20, identity=key.identity + b"x") for key in first[1:]]
+    again = [key._replace(export=2, wall=key.wall + 20, identity=key.identity + b"x") for key in first[1:]]
     seen = kept.admit([*again, Key(NOON + 180, b"new", b"same", 2, 9, "M1", "3")])
     assert {place: (each.line, each.same) for place, each in seen.items()} == {0: (2, True), 1: (3, True)}

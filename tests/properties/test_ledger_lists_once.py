@@ -59,8 +59,8 @@ def once(history: tuple[list[tuple[int, int]], list[int], int], *, newest_first:
 
 def row(key: Key) -> SetRow:
     return SetRow(
-        key.identity, 1, key.line, key.device, key.epoch, "P-1", "", "", key.content, "spo2=97 %", "", "spo2",
-        "", "", bytes(16), "final",
+        key.identity, 1, key.line, key.device, key.wall, "P-1", "", "", key.content, "spo2=97 %", "", "spo2",
+        "", "", bytes(16), "final", key.wall,
     )  # fmt: skip
 
 
