@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 _WAITING = 4
 """Record files that may wait to be packed: what is in memory at a time."""
 
-_SET_COLUMNS = (*SetRow._fields, "export_id", "run", "namespace")
+_SET_COLUMNS = (*SetRow._fields, "export_id", "run", "namespace", "changed_run")
 
 
 class Run:
@@ -180,12 +180,14 @@ class Run:
             return [KnownSet._make(row) for row in connection.execute(wanted)]
 
     def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
-        """Record sets that are not known."""
+        """Record sets that are not known; one of a chain that another set began changes what was recorded."""
         if not rows:
             return
         last = (export_id, self.id, self._info.namespace)
+        plain, changing = (*last, None), (*last, self.id)
         with self._working() as connection:
-            self._place.insert(connection, "sets", _SET_COLUMNS, [row + last for row in rows])
+            values = [row + (plain if row.chain is None else changing) for row in rows]
+            self._place.insert(connection, "sets", _SET_COLUMNS, values)
 
     def revise_set(self, export_id: int, row: SetRow) -> int:
         """Record a known set anew, corrected or after it was retracted; what stood before is kept.
@@ -207,7 +209,7 @@ class Run:
             )
             values = {
                 **row._asdict(), "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
-                "state": "recorded", "retracted_run": None, "retracted_reason": "",
+                "state": "recorded", "retracted_run": None, "retracted_reason": "", "changed_run": self.id,
             }  # fmt: skip
             changed = connection.execute(update(sets).where(here).values(**values, revision=sets.c.revision + 1))
             if changed.rowcount != 1:
@@ -266,7 +268,10 @@ class Run:
             retracted = 0
             for part in sliced(identities):
                 here = (sets.c.identity.in_(part), sets.c.state == "recorded")
-                values = {"state": "retracted", "retracted_run": self.id, "retracted_reason": reason_code}
+                values = {
+                    "state": "retracted", "retracted_run": self.id, "retracted_reason": reason_code,
+                    "changed_run": self.id,
+                }  # fmt: skip
                 retracted += connection.execute(update(sets).where(*here).values(**values)).rowcount
             return retracted
 
