@@ -240,7 +240,7 @@ def test_a_token_that_is_not_taken_is_renewed_once() -> None:
 
 def test_tokens_that_are_never_taken() -> None:
     (receipt,), asked, sent = deliver(with_secret(), tokens(), httpx.Response(401))
-    assert (receipt.verdict, receipt.code) == (Verdict.PARKED, "401")
+    assert (receipt.verdict, receipt.code, receipt.answered) == (Verdict.LATER, "401", False)
     assert (len(asked), len(sent)) == (2, 2)
 
 
@@ -261,7 +261,9 @@ def test_tokens_that_are_never_taken() -> None:
 )  # fmt: skip
 def test_a_token_server_that_refuses(answer: httpx.Response, said: str) -> None:
     (receipt,), asked, sent = deliver(with_secret(), answer)
-    assert receipt.verdict is Verdict.PARKED
+    # A password that is wrong tonight must not park the night's records, bundle after bundle.
+    assert (receipt.verdict, receipt.code) == (Verdict.LATER, "token")
+    assert (receipt.reached, receipt.answered) == (False, False)
     assert said in receipt.message
     assert (len(asked), sent) == (1, [])
 
@@ -274,6 +276,8 @@ def lost(request: httpx.Request) -> httpx.Response:
 def test_a_token_server_that_does_not_answer(answer: Answer, code: str) -> None:
     (receipt,), asked, sent = deliver(with_secret(), answer)
     assert (receipt.verdict, receipt.code) == (Verdict.LATER, code)
+    assert (receipt.reached, receipt.answered) == (False, False)
+    assert "asking for a token failed" in receipt.message
     assert (len(asked), sent) == (2, [])
 
 
@@ -333,6 +337,7 @@ def test_missing_or_unfit_secrets_and_keys(
     assert "NO_SUCH_SECRET" not in told
     (receipt,), _, sent = deliver(settings, tokens())
     assert (receipt.verdict, receipt.code, sent) == (Verdict.LATER, "settings", [])
+    assert (receipt.reached, receipt.answered) == (False, False)
 
 
 @pytest.mark.parametrize("algorithm", ["RS384", "ES384"])
