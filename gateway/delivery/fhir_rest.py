@@ -363,9 +363,9 @@ class _Delivery:
         try:
             return self.target.exchange(rendered(parcel, kind))
         except WireError as fault:
-            said = _Said(Verdict.PARKED if fault.code == "too-long" else Verdict.LATER, fault.code, fault.message)
             # An answer too long to read, or one about these very records, says nothing of other requests.
-            alone = fault.code == "too-long"
+            alone = fault.code == "too-long" and fault.reached
+            said = _Said(Verdict.PARKED if alone else Verdict.LATER, fault.code, fault.message, answered=alone)
             if isinstance(fault, PassingError) and fault.answer is not None and fault.reached:
                 found = self._issues(fault.answer, parcel)
                 meaning = self._meaning(fault.answer, found)

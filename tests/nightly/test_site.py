@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -70,16 +71,16 @@ takes = "oru"
 def test_what_a_target_makes_of_answers(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(GOOD + MLLP + FOLDER)
-    ehr, lab, share = load_site(path).senders()
-    assert [(each.park_after, each.corrections) for each in (ehr, lab, share)] == [  # type: ignore[attr-defined]
+    senders: list[Any] = [*load_site(path).senders()]
+    assert [(each.park_after, each.corrections) for each in senders] == [
         (5, "changed"), (5, "changed"), (0, "changed")
     ]  # fmt: skip
     own = 'answers = { AR = "park", "AE:207" = "later" }\npark_after = 2\ncorrections = "whole"\n'
     web = 'park_after = 0\nanswers.422 = "later"\nanswers."400:value" = "later"\n'
     path.write_text(GOOD + web + MLLP + own + FOLDER + 'corrections = "whole"\n')
     loaded = load_site(path)
-    ehr, lab, share = loaded.senders()
-    assert [(each.park_after, each.corrections) for each in (ehr, lab, share)] == [  # type: ignore[attr-defined]
+    senders = [*loaded.senders()]
+    assert [(each.park_after, each.corrections) for each in senders] == [
         (0, "changed"), (2, "whole"), (0, "whole")
     ]  # fmt: skip
     assert [getattr(each, "answers", None) for each in loaded.site.targets] == [
