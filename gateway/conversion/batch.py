@@ -36,6 +36,7 @@ from gateway.model import (
     ClockPair,
     Finding,
     Noticed,
+    Outcome,
     Party,
     Tally,
 )
@@ -394,6 +395,7 @@ def _report(
         holds=None
         if holds is None
         else HoldsInfo(
+            before=holds.before,
             taken_up=holds.taken_up,
             released=holds.released,
             repeats=holds.repeats,
@@ -401,6 +403,7 @@ def _report(
             open=holds.open,
             reasons=dict(sorted(holds.reasons.items())),
             corrected=holds.corrected,
+            readings={outcome.value: holds.readings[outcome] for outcome in Outcome},
         ),
         files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )

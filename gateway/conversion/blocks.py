@@ -16,6 +16,7 @@ from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
+from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
 from gateway.conversion.understanding import Candidate, Understanding, Written, canonical
 from gateway.errors import OutputError
@@ -370,6 +371,7 @@ class BlockConverter:
                         ",".join(reasons),
                         ",".join(dict.fromkeys(each.vital for each in held if each.vital)),
                         len(held),
+                        packed_readings(candidate.readings, outcomes),
                     )
                 )
 

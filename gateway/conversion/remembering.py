@@ -23,7 +23,7 @@ from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import MappingError
 from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
-from gateway.model import Block, Effect, Tally
+from gateway.model import Block, Effect, Outcome, Tally
 from gateway.normalise.clocks import Dump, Older
 from gateway.records.repeats import Earlier, Key, Repeats, Seen
 from gateway.version import VERSION
@@ -40,16 +40,19 @@ class HoldsTally:
     """What became of the holds of earlier runs, and what this run added to them.
 
     Attributes:
+        before: holds open before the run.
         taken_up: holds that were looked at again.
         released: of these, sets now recorded.
         repeats: of these, sets that had been recorded in the meantime.
         opened: holds this run added.
         open: holds open after the run.
+        readings: what became of the readings of the sets that were taken up.
         reasons: slug -> holds open after the run.
         corrected: sets of which a recorded value was corrected.
         sets: sets this run added to the ledger.
     """
 
+    before: int = 0
     taken_up: int = 0
     released: int = 0
     repeats: int = 0
@@ -58,6 +61,7 @@ class HoldsTally:
     reasons: Counter[str] = field(default_factory=Counter)
     corrected: int = 0
     sets: int = 0
+    readings: Counter[Outcome] = field(default_factory=Counter)
 
 
 def run_info(job: Job, started: datetime) -> RunInfo:
@@ -95,7 +99,7 @@ class Remembering:
         self._job = job
         self._seen = seen
         self._export = 0
-        self.tally = HoldsTally()
+        self.tally = HoldsTally(before=run.hold_counts().holds)
         if isinstance(seen, Lists):
             seen.earlier = self.lists_of
 
@@ -148,8 +152,7 @@ class Remembering:
         self._run.add_block(self._export, block.number, packed(block, self._job.options.sent, self._job.older))
         self._keep(self._export, result)
         if result.holds:
-            self._run.add_holds(self._export, result.holds)
-            self.tally.opened += len(result.holds)
+            self.tally.opened += self._run.add_holds(self._export, result.holds)
 
     def _keep(self, export: int, result: BlockResult) -> None:
         if result.sets:
@@ -220,6 +223,8 @@ class Remembering:
         again = [hold.id for hold in group if hold.line in gone and hold.line in repeats]
         self._run.close_holds(released, "released")
         self._run.close_holds(again, "repeat")
+        for (_, outcome), count in result.tally.outcomes.items():
+            self.tally.readings[outcome] += count
         self.tally.taken_up += len(group)
         self.tally.released += len(released)
         self.tally.repeats += len(again)

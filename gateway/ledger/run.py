@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, func, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
@@ -228,11 +228,19 @@ class Run:
             values = [{"export_id": export_id, "run": self.id, **row._asdict()} for row in rows]
             self._insert_new(sightings, values)
 
-    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> None:
-        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision."""
+    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> int:
+        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision.
+
+        Returns:
+            How many were not open before.
+        """
         if not rows:
-            return
+            return 0
         with self._working() as connection:
+            before = 0
+            for part in sliced({row.line for row in rows}):
+                here = (holds.c.export_id == export_id, holds.c.state == "open", holds.c.line.in_(part))
+                before += int(connection.execute(select(func.count()).where(*here)).scalar_one())
             statement = self._insert(holds)
             change = {name: statement.excluded[name] for name in HoldRow._fields if name != "line"}
             statement = statement.on_conflict_do_update(
@@ -240,6 +248,7 @@ class Run:
             )
             values = [{"export_id": export_id, "opened_run": self.id, **row._asdict()} for row in rows]
             connection.execute(statement, values)
+            return len({row.line for row in rows}) - before
 
     def close_holds(self, ids: Collection[int], state: Literal["released", "repeat", "discarded"]) -> int:
         """Close open holds; return how many were open."""
