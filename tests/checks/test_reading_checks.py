@@ -220,7 +220,7 @@ def test_sentinel_numbers(vital: str, number: str, unit: str, rule: str) -> None
 def test_a_sentinel_is_known_by_the_number_the_monitor_printed(exported: str, rule: str) -> None:
     celsius = (Fraction(exported) - 32) * 5 / 9
     shown = str(round(float(celsius), 1))
-    source = {"exact": celsius, "source_value": Decimal(exported), "source_unit": "[degF]"}
+    source: dict[str, Any] = {"exact": celsius, "source_value": Decimal(exported), "source_unit": "[degF]"}
     after = ReadingChecks(mapping()).apply(reading("temperature", shown, "Cel", **source), "adult")
     assert [noticed.rule for noticed in after.noticed] == ([rule] if rule else [])
     if rule == "sentinel-number":

@@ -203,7 +203,8 @@ WHO, SURE = st.sampled_from("abc"), st.booleans()
 @st.composite
 def following(draw: st.DrawFn) -> list[Interval]:
     """One after the other, each from the second in which the one before ends."""
-    start, held = draw(st.integers(0, 4)), []
+    start = draw(st.integers(0, 4))
+    held: list[Interval] = []
     for _ in range(draw(st.integers(2, 4))):
         length = draw(st.integers(1, 5))
         held.append((draw(WHO), start, length, draw(SURE)))
