@@ -399,6 +399,28 @@ def test_application_acknowledgement_after_the_accept_acknowledgement() -> None:
         assert sender.late() == []
 
 
+@pytest.mark.parametrize("noticed", ["when asked", "before the next message", "when the connection is closed"])
+def test_application_acknowledgement_while_nothing_is_outstanding(noticed: str) -> None:
+    def afterwards(peer: Peer, control: str) -> None:
+        # A later CA says nothing new, and neither does a second AE.
+        peer.send(framed(ack(control, "CA")))
+        settle()
+        peer.send(framed(ack(control, "CA")) + framed(ack(control, "AE", "ERR||PID^1^3|204^x^HL70357|E")) * 2)
+
+    with Listener(answers(afterwards, says("CA"))) as listener, MllpSender(target(listener.port)) as sender:
+        assert sender.send(message("C1", ("AL", "AL")))[:2] == (DELIVERED, "CA")
+        settle()
+        settle()
+        if noticed == "before the next message":
+            assert sender.send(message("C2", ("AL", "AL")))[:2] == (DELIVERED, "CA")
+        elif noticed == "when the connection is closed":
+            sender.close()
+        [late] = sender.late()
+        assert late.control == "C1"
+        assert late.receipt[:2] == (PARKED, "AE")
+        assert sender.late() == []
+
+
 # Listeners that misbehave.
 
 
