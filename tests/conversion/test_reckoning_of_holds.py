@@ -77,7 +77,7 @@ rows = st.sampled_from([
     NOBODY, EXTREME, "2026-03-14 09:30,P-0007,M1,121,79,64,97,36.8,71.4", "2026-03-14 09:50,P-0007,M1,121,79,640,97,,",
     "2026-03-14 08:00,,M3,121,79,64,97,36.8,71.4",
 ])  # fmt: skip
-steps = st.one_of(
+steps: st.SearchStrategy[list[str] | tuple[str, ...]] = st.one_of(
     st.lists(rows, min_size=1, max_size=4, unique=True),
     st.tuples(st.just("assign"), st.just("patient-missing"), st.just("P-0042")),
     st.tuples(st.just("confirm"), st.just("outside-hold-limits"), st.just("")),
