@@ -47,8 +47,6 @@ from gateway.vocabulary import vitals
 
 _SLICE = 128
 _TEXTS_KEPT = 100_000
-_WAITING = frozenset({Outcome.HELD})
-_STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
 DEVICE_TIME = "Observation of a device's time"
 """Kind of record, as the report counts it: a monitor's own time beside the true time."""
 
@@ -314,7 +312,9 @@ class BlockConverter:
                 continue
             # The record changes as a whole: it must still be there under this key, and none of it may be missing now.
             whole = key in earlier.keys and all(vital in says for vital in recorded)
-            if not (allowed and whole):
+            # What need not be there and joins it corrects nothing of it.
+            joins = touched <= fresh & self._fhir.optional(key)
+            if not (whole and (allowed or joins)):
                 refused.update(touched)
         fresh -= refused
         other -= refused
@@ -356,10 +356,9 @@ class BlockConverter:
                 again = candidate.earlier.identity if candidate.earlier else candidate.key.identity
                 result.sightings.append(Sighting(item.line, again))
             result.taken.append(item.line)
-            waiting = _WAITING if self._retaken is None else _STILL_WAITING
-            if outcomes and waiting.intersection(outcomes) and rules != "discarded-before":
+            if outcomes and Outcome.HELD in outcomes and rules != "discarded-before":
                 held = [each for each, outcome in zip(candidate.readings, outcomes, strict=True)
-                        if outcome in waiting]  # fmt: skip
+                        if outcome is Outcome.HELD]  # fmt: skip
                 reasons = dict.fromkeys(each.rule for each in candidate.findings if each.effect is Effect.HOLD)
                 result.holds.append(
                     HoldRow(

@@ -342,6 +342,10 @@ class FhirRenderer:
             return _OXYGEN
         return self._panels[key].members if key in self._panels else (key,)
 
+    def optional(self, key: str) -> frozenset[str]:
+        """Those of the `members` that the Observation of a key is whole without."""
+        return frozenset(each for each in self.members(key) if each != key and not self._vitals[each].panel_required)
+
     def keys(self, item: SetItem) -> tuple[str, ...]:
         """Keys of the Observations that `observations` gives for the set, in order."""
         return self._plan_of(item).keys
