@@ -26,9 +26,9 @@ from gateway.model import Revised, SetItem
 from gateway.records.fhir import Container
 from gateway.records.oru import OruRenderer
 from gateway.records.retraction import observations_in, retracted_bundle, retracted_message
-from gateway.records.verify_fhir import STATUS, UPDATED, FhirVerifier
+from gateway.records.verify_fhir import REPLACING, STATUS, UPDATED, FhirVerifier
 from gateway.records.verify_oru import AGREEING, OBSERVATION_STATUS, REPORT_STATUS, WITHDRAWN
-from tests.records.made_sets import Record, absent, coded, mapping, one_set, renderer, value
+from tests.records.made_sets import CHANGED_DTM, Record, absent, coded, mapping, one_set, renderer, value
 from tests.standards.test_fhirpath_invariants import EXPRESSIONS, broken_by_fhirpath
 
 # [R4 status], with what each comes after: "corrected" is below "amended".
@@ -64,7 +64,7 @@ def withdrawn() -> list[bytes]:
 
 
 def message(status: str, version: str = "2.5.1") -> str:
-    return OruRenderer(mapping(status=status, oru={"version": version})).message(revised_set())
+    return OruRenderer(mapping(status=status, oru={"version": version}), changed=CHANGED_DTM).message(revised_set())
 
 
 def statuses(text: str) -> tuple[str, list[str]]:
@@ -77,7 +77,8 @@ def test_statuses_are_those_of_r4() -> None:
     assert set(FOLLOWS) == STATUS
     assert {json.loads(text)["status"] for text in corrected()} == {"corrected", "final"}
     assert {json.loads(text)["status"] for text in withdrawn()} == {"entered-in-error"}
-    assert UPDATED - {"preliminary"} <= {status for status, before in FOLLOWS.items() if before == "final"}
+    assert {status for status, before in FOLLOWS.items() if before == "final"} - {"amended"} == REPLACING
+    assert UPDATED - REPLACING == {"preliminary", "final"}, "a preliminary record changes, or becomes final"
 
 
 # [R4 status] "Subsequent to being Final": what was never final cannot be corrected.
@@ -113,7 +114,7 @@ def test_statuses_of_v2_are_what_the_tables_mean(version: str) -> None:
     assert statuses(final) == ("C", ["C", "X", "F"])
     codes: tuple[Literal["W", "D"], ...] = ("W", "D")
     for code in codes:
-        assert statuses(retracted_message(final, code)) == ("C", [code] * 3)
+        assert statuses(retracted_message(final, code, CHANGED_DTM)) == ("C", [code] * 3)
     assert statuses(message("preliminary", version)) == ("P", ["P", "X", "R"]), "nothing final is replaced"
 
 
