@@ -547,7 +547,8 @@ def whole_message(messages: Sequence[str], *, sent_before: bool, at_dtm: str = "
     """
     _check_time(at_dtm)
     joined = last_sent(messages)
-    segments, left, withdrawn = [], 0, False
+    segments: list[str] = []
+    left, withdrawn = 0, False
     for segment in joined.removesuffix("\r").split("\r"):
         fields = segment.split("|")
         if fields[0] == "OBX":

@@ -413,7 +413,7 @@ FAULTS: list[tuple[str, Callable[[Record], None], int, str]] = [
     ("member asked for in a collection", put("type", to="collection"), 3, "only belongs in a transaction"),
     ("device asked for", put("entry", 1, "resource", "device", "reference", to="Device?identifier=a|b"), 1, "neither"),
     ("changes said to be made", put(*ACTIVITY, "code", to="CREATE"), 4, "is named by an UPDATE"),
-    ("changes said to be withdrawn", put(*ACTIVITY, "code", to="NULLIFY"), 4, "NULLIFY is for records entered in error"),
+    ("changes said to be withdrawn", put(*ACTIVITY, "code", to="NULLIFY"), 4, "NULLIFY is for records"),
     ("an activity not known", put(*ACTIVITY, "code", to="DELETE"), 4, "not one the gateway names"),
     ("an activity of another system", put(*ACTIVITY, "system", to="urn:x:y"), 4, "not one the gateway names"),
     ("changes said to be nothing", without("entry", 4, "resource", "activity"), 4, "is named by an UPDATE"),
