@@ -95,6 +95,12 @@ def test_what_was_given_out_as_preliminary_is_not_corrected(tmp_path: Path) -> N
     converted(tmp_path, "four", OTHER_RATE.replace(",66,", ",67,").replace("36.8", "36.9"), mapping=signed)
     assert statuses(tmp_path / "four") == ("F", ["F"]), "the temperature was preliminary until now"
     assert [each["status"] for each in observations(tmp_path / "four")] == ["final"]
+    pressure = "2026-03-14 09:30,P-0007,M1,122,79,67,97,36.9,"
+    converted(tmp_path, "five", pressure, mapping=signed)
+    assert [each["status"] for each in observations(tmp_path / "five")] == ["final"], "the record of a pressure, too"
+    converted(tmp_path, "six", pressure.replace(",79,", ",80,"), mapping=signed)
+    assert statuses(tmp_path / "six") == ("F", ["F"]), "the diastolic was preliminary until now"
+    assert [each["status"] for each in observations(tmp_path / "six")] == ["corrected"], "its record was not"
 
 
 @pytest.mark.parametrize("received", [None, "2026-03-15T08:00:00-05:00"])
