@@ -10,8 +10,8 @@ Sources:
                      each code came), http://hl7.org/fhir/R4/v2/0085/index.html and .../0123/index.html, same build;
                      the lists of 2.5.1 and 2.6 as hl7apy 1.3.5 carries them (PyPI).
     [OBR-22]         HL7 v2.9.1 / v2+ text, github HL7/v2ig@1f8bf2d, OBR-22 and OBR-25 (the 2.5.1 and 2.6 wording was
-                     not read again): the time when results were reported or their status changed; a receiver that asks for
-                     what is new asks for results of a later OBR-22. OBR-22 goes with OBR-25 as ORC-9 with ORC-5.
+                     not read again): the time when results were reported or their status changed; who asks for what is
+                     new asks for results of a later OBR-22. It is the time of the status in OBR-25.
     [MSH-7], [OBX-19] IHE PCD TF-2 rev 9.0, github IHEPCD/ihe-pcd-tf-2020@6cec01a, B.1 and B.8: MSH-7 is the time at
                      which the message was made and is never read as that of the observation; OBX-14 stays the same in
                      a correction; OBX-19 is the time of an analysis.
