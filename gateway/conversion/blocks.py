@@ -6,7 +6,8 @@ import hashlib
 import json
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -18,7 +19,7 @@ from gateway.adapters import adapter_for
 from gateway.checks import finding
 from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
-from gateway.conversion.understanding import Candidate, Understanding, Written, canonical
+from gateway.conversion.understanding import Candidate, Understanding, Written, canonical, is_absent
 from gateway.errors import OutputError
 from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
@@ -120,8 +121,9 @@ class BlockConverter:
             mapping_sha256=loaded.sha256,
             gateway_version=VERSION,
             received=options.received_fhir,
+            changed=options.changed_fhir,
         )
-        self._oru = OruRenderer(mapping, options.received_dtm)
+        self._oru = OruRenderer(mapping, options.received_dtm, options.changed_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
         self._retaken: Retaken | None = None
@@ -162,7 +164,7 @@ class BlockConverter:
         """
         if not candidate.item.readings or candidate.key is None:
             return [], "", ""
-        part = self._render_fhir([candidate], "1")
+        part = self._render_fhir([candidate])
         messages = [self._oru.message(candidate.item)]
         failed = {**self._verify_oru(messages), **self._verify_fhir(part)}
         return part.records, messages[0], failed.get(0, "")
@@ -282,7 +284,7 @@ class BlockConverter:
                 noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
                 candidate.findings.append(finding(noticed, export=export, line=item.line))
                 return
-            revised = Revised(frozenset(), frozenset(says), earlier.keys, earlier.revision + 1)
+            revised = self._revised(earlier, frozenset(), says.keys())
         elif not same or self._retaken is not None:
             revised = self._revision(candidate, earlier, when, export)
         if revised is None:
@@ -340,7 +342,27 @@ class BlockConverter:
             noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
             candidate.findings.append(finding(noticed, export=export, line=item.line))
         item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
-        return Revised(frozenset(fresh), frozenset(other), earlier.keys, earlier.revision + 1)
+        return self._revised(earlier, fresh, other)
+
+    def _revised(self, earlier: Earlier, fresh: AbstractSet[str], other: AbstractSet[str]) -> Revised:
+        """What is new in a set, and what of it had been given out as a final result."""
+        preliminary = earlier.preliminary
+        records = {
+            key for key in earlier.keys if preliminary.issuperset(self._recorded_members(key, earlier)) and preliminary
+        }
+        return Revised(
+            frozenset(fresh),
+            frozenset(other),
+            earlier.keys,
+            earlier.revision + 1,
+            frozenset(vital for vital in other if is_absent(earlier.readings.get(vital, ""))),
+            (preliminary & other) | records,
+        )
+
+    def _recorded_members(self, key: str, earlier: Earlier) -> Collection[str]:
+        """The recorded vitals of which the record of a key was made; of the panel of the set, all of them."""
+        members = self._fhir.members(key)
+        return [vital for vital in members if vital in earlier.readings] or earlier.readings
 
     def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
         """What the ledger is to remember of the sets."""
@@ -394,7 +416,7 @@ class BlockConverter:
             readings = earlier.readings | readings
             keys |= earlier.keys
         status: str = self._loaded.mapping.output.status
-        if item.revised and item.revised.corrected and status == "final":
+        if item.revised and item.revised.corrected - item.revised.preliminary and status == "final":
             status = "corrected"
         return SetRow(
             earlier.identity if earlier is not None else key.identity,
@@ -426,7 +448,8 @@ class BlockConverter:
         limit = self._fhir.limit
         bundled = self._options.records_as != "oru" and self._options.bundle != "ndjson"
         part: list[Candidate] = []
-        entries = 1
+        # A Provenance of first records, and two more where something is changed: of updates and of additions.
+        entries, revising = 1, False
         devices: set[Party] = set()
         pairs: set[ClockPair] = set()
         for candidate in candidates:
@@ -437,11 +460,14 @@ class BlockConverter:
                 pair = item.moment.own.pair if item.moment.own is not None else None
                 size = len(self._fhir.keys(item)) + (item.device is not None and item.device not in devices)
                 size += pair is not None and pair not in pairs
+                size += 2 * (item.revised is not None and not revising)
                 if part and entries + size > limit:
                     yield part
-                    part, entries, devices, pairs = [], 1, set(), set()
+                    part, entries, revising, devices, pairs = [], 1, False, set(), set()
                     size = len(self._fhir.keys(item)) + (item.device is not None) + (pair is not None)
+                    size += 2 * (item.revised is not None)
                 entries += size
+                revising |= item.revised is not None
                 if item.device is not None:
                     devices.add(item.device)
                 if pair is not None:
@@ -457,7 +483,7 @@ class BlockConverter:
             fhir: _FhirPart | None = None
             messages: list[str] = []
             if self._options.records_as != "oru":
-                fhir = self._render_fhir(part, f"{result.export}-{result.number}-{files.parts + 1}")
+                fhir = self._render_fhir(part)
                 failed.update(self._verify_fhir(fhir))
             if self._options.records_as != "fhir":
                 messages = [self._oru.message(candidate.item) for candidate in part]
@@ -472,7 +498,7 @@ class BlockConverter:
                 self._fail(part[position], what, result)
             part = [candidate for position, candidate in enumerate(part) if position not in failed]
 
-    def _render_fhir(self, part: Sequence[Candidate], number: str) -> _FhirPart:
+    def _render_fhir(self, part: Sequence[Candidate]) -> _FhirPart:
         renderer = self._fhir
         records: list[bytes] = []
         owners: list[int] = []
@@ -488,11 +514,8 @@ class BlockConverter:
                 if own is not None and own.pair is not None:
                     pairs[candidate.item.device.value, own.pair] = candidate.item.device
         provenance = []
-        if self._loaded.mapping.output.fhir.provenance and records:
-            references = [each for candidate in part for each in renderer.references(candidate.item)]
-            moments = [candidate.item.moment for candidate in part]
-            clocks = [renderer.device_time_reference(device, pair) for (_, pair), device in pairs.items()]
-            provenance.append(renderer.provenance(references, moments, number, clocks))
+        if self._loaded.mapping.output.fhir.provenance:
+            provenance = renderer.provenances([candidate.item for candidate in part])
         if self._options.bundle == "ndjson":
             data = b"\n".join([*records, b""])
             return _FhirPart(records, owners, list(devices.values()), pairs, provenance, data)
@@ -608,7 +631,7 @@ class _FhirPart:
         owners: for each entry of `data`, the position of its set; -1 for a Device and for a device's time.
         devices: the devices named.
         pairs: the device times named, with their devices.
-        provenance: Provenance; at most one.
+        provenance: Provenance of first records and of changes.
         data: the bundle, or the lines of the Observations, as bytes.
     """
 

@@ -118,7 +118,7 @@ class Remembering:
             before = recorded.get(key.identity)
             if before is not None:
                 same = before.content == key.content
-                found[position] = Seen(0, 0, same, earlier=_earlier(before))
+                found[position] = Seen(0, 0, same, earlier=self._earlier(before))
                 if same and before.state == "recorded":
                     continue
             rest.append(position)
@@ -131,9 +131,22 @@ class Remembering:
         """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
         latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
         return [
-            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
+            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), self._earlier(each))
             for each in sorted(latest, key=lambda each: each.wall)
         ]
+
+    def _earlier(self, known: KnownSet) -> Earlier:
+        history = self._run.history(known.identity) if known.revision > 1 else []
+        return Earlier(
+            known.identity,
+            known.run,
+            known.recorded_at.strftime("%Y-%m-%d"),
+            _readings(known),
+            frozenset(filter(None, known.keys.split(","))),
+            known.state == "retracted",
+            known.revision,
+            _preliminary([*history, known]),
+        )
 
     # -- what is new
 
@@ -252,17 +265,29 @@ def _lenient(job: Job) -> Job:
     return replace(job, loaded=replace(job.loaded, mapping=relaxed))
 
 
-def _earlier(known: KnownSet) -> Earlier:
+def _readings(known: KnownSet) -> dict[str, str]:
     pairs = [part.partition("=") for part in known.readings.split(";") if part]
-    return Earlier(
-        known.identity,
-        known.run,
-        known.recorded_at.strftime("%Y-%m-%d"),
-        {vital: text for vital, _, text in pairs},
-        frozenset(filter(None, known.keys.split(","))),
-        known.state == "retracted",
-        known.revision,
-    )
+    return {vital: text for vital, _, text in pairs}
+
+
+def _preliminary(versions: Sequence[KnownSet]) -> frozenset[str]:
+    """The vitals that were given out as preliminary only; a version gave out what was not said before it.
+
+    Args:
+        versions: all versions of a set, the oldest first.
+    """
+    found: set[str] = set()
+    before: dict[str, str] = {}
+    for version in versions:
+        readings = _readings(version)
+        given_out = {vital for vital, text in readings.items() if before.get(vital) != text}
+        if version.status == "preliminary":
+            # What was final once stays so, whatever a later mapping calls its correction.
+            found |= given_out - before.keys()
+        else:
+            found -= given_out
+        before = {} if version.state == "retracted" else readings
+    return frozenset(found)
 
 
 def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> bytes:

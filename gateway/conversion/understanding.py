@@ -899,10 +899,18 @@ _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
+_ABSENT = "absent:"
+
+
+def is_absent(text: str) -> bool:
+    """Whether a text of `canonical` says that nothing could be measured."""
+    return text.startswith(_ABSENT)
+
+
 def canonical(reading: Reading) -> str:
     """What a reading says, however its export put it: two readings that say the same have the same text."""
     if reading.outcome is Outcome.ABSENT:
-        return f"absent:{reading.reason}"
+        return f"{_ABSENT}{reading.reason}"
     beside = [*(each for each in (reading.site, reading.method) if each), *(f"{a}:{b}" for a, b in reading.qualifiers)]
     qualifiers = "".join(f" {each}" for each in beside)
     if reading.code:

@@ -21,7 +21,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
-from gateway.ledger.reading import hold_counts, known_sets, set_select, sliced
+from gateway.ledger.reading import history_select, hold_counts, known_sets, set_select, sliced
 from gateway.ledger.recovery import mark_of
 from gateway.ledger.rows import HoldCounts, HoldFilter, HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
 from gateway.ledger.tables import (
@@ -167,6 +167,11 @@ class Run:
             for part in sliced(identities):
                 found += self._place.among(connection, part)
             return known_sets(connection, found) if found else {}
+
+    def history(self, identity: bytes) -> list[KnownSet]:
+        """Earlier revisions of a set, those that this run replaced among them, the oldest first."""
+        with self._working() as connection:
+            return [KnownSet._make(row) for row in connection.execute(history_select(identity))]
 
     def latest(self, namespace: str, device: str, limit: int) -> list[KnownSet]:
         """The newest sets of a device, recorded or retracted, the newest first."""

@@ -28,7 +28,6 @@ def bundles(count: int) -> list[bytes]:
         whole_bundle(
             made,
             one_set(value("heart_rate", f"{60 + number % 40}"), identity=f"{number:032x}", device=Party("SN-1", "")),
-            number=str(number),
         )
         for number in range(count)
     ]

@@ -89,9 +89,7 @@ DEVICE = Party("M\\1|^", "https://hillside.example/monitors")
 def bundle(container: Any = "transaction") -> Record:
     made = renderer(container=container)
     item = one_set(value("heart_rate", "64"), value("spo2", "97"), moment=BY_CLOCK, device=DEVICE)
-    reference = made.device_time_reference(DEVICE, PAIR)
-    provenance = made.provenance(made.references(item), [item.moment], "1", [reference])
-    entries = [made.device(DEVICE), made.device_time(DEVICE, PAIR), *made.observations(item), provenance]
+    entries = [made.device(DEVICE), made.device_time(DEVICE, PAIR), *made.observations(item), *made.provenances([item])]
     found: Record = json.loads(made.bundle(entries))
     return found
 
