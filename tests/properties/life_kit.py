@@ -851,15 +851,25 @@ class Life:
 
     def check_again(self) -> None:
         """The run that was last, twice: the second time changes nothing."""
-        states = []
-        for _ in range(2):
-            self.night(*self.last)
-            sets = {known.identity: (known.revision, known.state, known.readings) for known in self.known}
-            writes = [len(receiver.writes) for receiver in self.receivers]
-            states.append((sets, {hold.id for hold in self.held}, writes, len(self.actions.items())))
-        first, second = states
-        assert first == second, "the same run a second time changes something"
+        first, second = self._once_more(), self._once_more()
+        changed = [
+            f"{name}: {first.get(name)}, then {second.get(name)}"
+            for name in sorted(first.keys() | second.keys())
+            if first.get(name) != second.get(name)
+        ]
+        assert not changed, f"the same run a second time changes {changed}"
         self.check_drained()
+
+    def _once_more(self) -> dict[str, object]:
+        """The last run again; what there is after it, by name."""
+        self.night(*self.last)
+        there: dict[str, object] = {
+            f"set {known.identity.hex()}": (known.revision, known.state, known.readings) for known in self.known
+        }
+        there |= {f"hold {hold.id}": hold.reasons for hold in self.held}
+        there |= {f"writes of {receiver.name}": len(receiver.writes) for receiver in self.receivers}
+        there["items"] = len(self.actions.items())
+        return there
 
     def _sums(self, report: Report) -> None:
         lines, readings = report.reckoning.lines, report.reckoning.readings
