@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from functools import cache
+from itertools import count
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 from urllib.parse import unquote
@@ -219,8 +220,12 @@ class _Death:
                 raise Killed
 
     @contextmanager
-    def after(self, points: int | None) -> Iterator[None]:
-        """Die after so many points; None for never. A process that is dead writes nothing any more."""
+    def after(self, points: int | None) -> Iterator[list[int]]:
+        """Die after so many points; None for never. A process that is dead writes nothing any more.
+
+        Gives a list in which the number stands when that has happened.
+        """
+        died: list[int] = []
         move = os.replace
 
         def moved(*given: Any, **named: Any) -> None:
@@ -231,9 +236,9 @@ class _Death:
         try:
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(os, "replace", moved)
-                yield
+                yield died
         except Killed:
-            pass
+            died.append(points or 0)
         finally:
             self._left, self._dead = None, False
 
@@ -407,6 +412,7 @@ class FhirServer(Receiver):
 
     records: dict[tuple[str, int], dict[str, Any]] = field(default_factory=dict)
     _found: dict[str, tuple[str, int]] = field(default_factory=dict)
+    _numbers: Iterator[int] = field(default_factory=count)
 
     def sender(self) -> FhirRest:
         """The gateway's own client, with this server at the other end of its wire."""
@@ -449,7 +455,7 @@ class FhirServer(Receiver):
     def _apply(self, entries: Sequence[dict[str, Any]]) -> list[str]:
         """Store every entry; the status of each."""
         places: dict[str, tuple[str, int]] = {}
-        plans = []
+        plans: list[tuple[dict[str, Any], str, tuple[str, int], bool]] = []
         for entry in entries:
             request, kind = entry["request"], entry["resource"]["resourceType"]
             if request["method"] == "POST":
@@ -459,14 +465,14 @@ class FhirServer(Receiver):
                 search = request["url"]
             search = unquote(search)
             known = self._found.get(search)
-            place = known or (kind, len(self._found) + len(plans))
+            place = known or (kind, next(self._numbers))
             assert search not in [plan[1] for plan in plans], f"{search} stands twice in one transaction"
             plans.append((entry, search, place, known is not None))
             places[entry["fullUrl"]] = place
         statuses = []
-        for entry, search, place, known in plans:
-            statuses.append("200" if known else "201")
-            if not known or entry["request"]["method"] == "PUT":
+        for entry, search, place, there in plans:
+            statuses.append("200" if there else "201")
+            if not there or entry["request"]["method"] == "PUT":
                 self.records[place] = _resolved(entry["resource"], places)
                 self._found[search] = place
         return statuses
@@ -617,6 +623,8 @@ class Actions:
         self._home = home
         self._receivers = receivers
         self._made = 0
+        # One reader for all questions: its statements are compiled once.
+        self._reader = open_ledger(self.ledger, readonly=True)
         self.change_mapping(Mapping())
         self.change_associations([])
 
@@ -692,19 +700,24 @@ class Actions:
 
     def look(self) -> tuple[list[KnownSet], list[Hold], int, int]:
         """Every set, recorded or retracted; what is held; how many runs there were; how much is not sent."""
-        with open_ledger(self.ledger, readonly=True) as ledger:
-            unsent = sum(count.items for count in ledger.outbox_counts() if count.state in ("waiting", "parked"))
-            return list(ledger.sets(SetFilter(state=None))), ledger.holds(), len(ledger.runs()), unsent
+        unsent = sum(each.items for each in self._reader.outbox_counts() if each.state in ("waiting", "parked"))
+        return list(self._reader.sets(SetFilter(state=None))), self._reader.holds(), len(self._reader.runs()), unsent
 
     def items(self, **which: Any) -> list[OutboxItem]:
         """What was, or is to be, sent."""
-        with open_ledger(self.ledger, readonly=True) as ledger:
-            return ledger.outbox(OutboxFilter(**which))
+        return self._reader.outbox(OutboxFilter(**which))
+
+    def counts(self) -> dict[str, Any]:
+        """What the ledger keeps of the last run."""
+        return json.loads(self._reader.runs()[-1].counts)
 
     def audit_broken(self) -> int | None:
         """The first entry of the audit trail that is not as it was written."""
-        with open_ledger(self.ledger, readonly=True) as ledger:
-            return ledger.verify_audit()
+        return self._reader.verify_audit()
+
+    def close(self) -> None:
+        """Ask no more."""
+        self._reader.close()
 
 
 # -- the whole
@@ -734,9 +747,11 @@ class Life:
         self.known: list[KnownSet] = []
         self.held: list[Hold] = []
         self.runs = self.unsent = 0
+        self.died_at: list[int] = []
 
     def close(self) -> None:
         """Remove everything."""
+        self.actions.close()
         shutil.rmtree(self._home)
 
     # -- what happens
@@ -750,7 +765,7 @@ class Life:
         """One run over these exports; its report, unless it is killed after so many writes."""
         self.last = list(exports)
         report = None
-        with DEATH.after(dies):
+        with DEATH.after(dies) as self.died_at:
             report = self.actions.convert(exports).report
         self.look()
         if report is not None:
@@ -765,13 +780,13 @@ class Life:
 
     def deliver(self, *, dies: int | None = None) -> None:
         """What waits is sent."""
-        with DEATH.after(dies):
+        with DEATH.after(dies) as self.died_at:
             self.actions.deliver()
         self.look()
 
     def decide(self, decision: Callable[[], object], *, dies: int | None = None) -> None:
         """A person decides something."""
-        with DEATH.after(dies):
+        with DEATH.after(dies) as self.died_at:
             decision()
         self.look()
 
@@ -780,7 +795,7 @@ class Life:
     ) -> None:
         """A person has records taken back."""
         before = {known.identity: known for known in self.known}
-        with DEATH.after(dies):
+        with DEATH.after(dies) as self.died_at:
             self.actions.retract(which, reason, anew=anew)
         for known in self.actions.look()[0]:
             was = before.get(known.identity)

@@ -174,6 +174,48 @@ class TestQueue:
         life.check_drained()
 
 
+class TestOldNews:
+    """What an export said earlier is not said of the set again."""
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="what is held is taken up with the old values of its set")
+    def test_a_hold_does_not_bring_back_what_was_corrected(self, life: Life) -> None:
+        """Its temperature waits for a person, who has done nothing when the next night comes."""
+        life.night(life.export(Row(TEN, A, "implausible")))
+        life.night(life.export(Row(TEN, A, "other spo2")))
+        life.night()
+        assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+        life.check_drained()
+        life.check_again()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="an export of earlier corrects what corrected it")
+    def test_nor_does_an_export_that_is_read_again(self, life: Life) -> None:
+        """Converting twice adds nothing, and a night reads again what it could not move away."""
+        first = life.export(Row(TEN))
+        life.night(first)
+        life.night(life.export(Row(TEN, A, "other spo2")))
+        life.night(first)
+        assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+        life.check_drained()
+        life.check_again()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="the rows of a set correct each other in turn")
+    def test_two_rows_that_contradict_each_other_do_not_take_turns(self, life: Life) -> None:
+        life.night(life.export(Row(TEN), Row(TEN, A, "other pressure")))
+        life.check_drained()
+        life.check_again()
+
+
+class TestSums:
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="the ledger keeps the outcomes of one vital only")
+    def test_the_ledger_keeps_the_sums_of_the_report(self, life: Life) -> None:
+        report = life.convert(life.export(Row(TEN), Row(OTHER_MONITOR, A, "implausible")))
+        assert report is not None
+        told = report.reckoning.readings.all
+        assert (told.recorded, told.held) == (7, 1)
+        kept = life.actions.counts()["outcomes"]
+        assert (kept["recorded"], kept["held"]) == (told.recorded, told.held)
+
+
 class TestOneTime:
     """Monitors whose clocks are ahead, and a mapping that corrects them."""
 
