@@ -245,13 +245,15 @@ class _Death:
 
 DEATH = _Death()
 _WRITES = ("INSERT", "UPDATE", "DELETE")
+_IN_ITS_OWN_TIME = "INSERT INTO contents"
+"""Record files are packed by a thread: counted, they would make a life go otherwise when it is lived again."""
 
 
 @event.listens_for(Engine, "before_cursor_execute")
 def _before_execute(
     connection: Connection, cursor: Any, statement: str, parameters: Any, context: Any, many: bool
 ) -> None:
-    if statement.startswith(_WRITES):
+    if statement.startswith(_WRITES) and not statement.startswith(_IN_ITS_OWN_TIME):
         DEATH.point()
 
 

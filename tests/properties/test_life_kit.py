@@ -180,7 +180,7 @@ def _retract(life: Life, dies: int) -> bool:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("work", "least"), [(_convert, 20), (_deliver, 5), (_retract, 25)])
+@pytest.mark.parametrize(("work", "least"), [(_convert, 15), (_deliver, 5), (_retract, 20)])
 def test_killed_before_each_write(work: Callable[[Life, int], bool], least: int) -> None:
     """The next run makes good whatever was cut off; the last of these lives is left alone."""
     for dies in count():
