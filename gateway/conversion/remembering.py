@@ -19,20 +19,16 @@ from typing import TYPE_CHECKING
 from gateway.checks import rules
 from gateway.conversion.blocks import BlockConverter, BlockResult, Retaken
 from gateway.conversion.exports import Export
-from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import MappingError
-from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
+from gateway.ledger.rows import Hold, HoldFilter, RunInfo
 from gateway.model import Block, Effect, Tally
 from gateway.normalise.clocks import Dump, Older
-from gateway.records.repeats import Earlier, Key, Repeats, Seen
+from gateway.once import Asked, Key, Lists, Recorded, Repeats, Seen
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
     from gateway.ledger import Ledger, Run
-
-_LATEST = 2_000
-"""Sets of a device that a new list of it is aligned with."""
 
 
 @dataclass(slots=True)
@@ -94,42 +90,14 @@ class Remembering:
         self._run = run
         self._job = job
         self._seen = seen
+        corrections = job.loaded.mapping.corrections == "accept"
+        self._recorded = Recorded(seen, run, run.id, job.change, job.merged, corrections=corrections)
         self._export = 0
         self.tally = HoldsTally()
-        if isinstance(seen, Lists):
-            seen.earlier = self.lists_of
-
-    # -- what is known
 
     def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
-        """Remember the keys; return, by position, those seen before in this batch or recorded by an earlier run."""
-        if isinstance(self._seen, Lists):
-            return dict(self._seen.admit(keys))
-        recorded = self._run.known([key.identity for key in keys])
-        if not recorded:
-            return dict(self._seen.admit(keys))
-        found: dict[int, Seen] = {}
-        rest: list[int] = []
-        for position, key in enumerate(keys):
-            before = recorded.get(key.identity)
-            if before is not None:
-                same = before.content == key.content
-                found[position] = Seen(0, 0, same, earlier=_earlier(before))
-                if same and before.state == "recorded":
-                    continue
-            rest.append(position)
-        # What says something else than the ledger may say it twice in this batch.
-        for position, seen in self._seen.admit([keys[position] for position in rest]).items():
-            found[rest[position]] = seen
-        return found
-
-    def lists_of(self, device: str) -> list[tuple[Key, Earlier]]:
-        """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
-        latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
-        return [
-            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
-            for each in sorted(latest, key=lambda each: each.wall)
-        ]
+        """Remember the keys; say, by position, what this batch or an earlier run knows of them."""
+        return self._recorded.admit(keys)
 
     # -- what is new
 
@@ -141,6 +109,7 @@ class Remembering:
         """
         form = self._job.loaded.mapping.form
         self._export, known = self._run.export(export.sha256, export.size, export.lines, form)
+        self._recorded.asked = Asked(self._run.first_read(self._export) if known else self._run.id)
         return known, self._run.discarded(self._export) if known else frozenset()
 
     def keep(self, block: Block, result: BlockResult) -> None:
@@ -192,10 +161,12 @@ class Remembering:
                 # Cut with other columns: it waits for a mapping that has them.
                 continue
             converter.of_export(stored.export_sha256)
+            reinstated = frozenset(hold.line for hold in group if hold.action in ("confirm", "assign"))
+            self._recorded.asked = Asked(0, reinstated)
             retaken = Retaken(
                 frozenset(hold.line for hold in group),
                 {hold.line: hold.patient for hold in group if hold.action == "assign"},
-                frozenset(hold.line for hold in group if confirmed),
+                reinstated,
                 sent,
                 older,
             )
@@ -204,7 +175,7 @@ class Remembering:
             written(result)
         if isinstance(self._seen, Lists):
             # A few entries of a list say nothing about gaps in it.
-            self._seen.findings()
+            self._seen.losses()
 
     def _settle(self, export: int, place: int, group: Sequence[Hold], result: BlockResult) -> None:
         result.sets = [row._replace(block=place) for row in result.sets]
@@ -245,19 +216,6 @@ def _lenient(job: Job) -> Job:
     noted = {slug: Effect.NOTE.value for slug, rule in rules().items() if rule.adjustable}
     relaxed = mapping.model_copy(update={"rules": {**mapping.rules, **noted}})
     return replace(job, loaded=replace(job.loaded, mapping=relaxed))
-
-
-def _earlier(known: KnownSet) -> Earlier:
-    pairs = [part.partition("=") for part in known.readings.split(";") if part]
-    return Earlier(
-        known.identity,
-        known.run,
-        known.recorded_at.strftime("%Y-%m-%d"),
-        {vital: text for vital, _, text in pairs},
-        frozenset(filter(None, known.keys.split(","))),
-        known.state == "retracted",
-        known.revision,
-    )
 
 
 def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> bytes:

@@ -119,6 +119,31 @@ class KnownSet(NamedTuple):
     revision: int
 
 
+class Standing(NamedTuple):
+    """What the ledger holds at a place: as much of a set as tells whether, and for whom, it was recorded before.
+
+    Attributes:
+        reason: why it was retracted, "" when it was not; the others as in `KnownSet`.
+    """
+
+    identity: bytes
+    device: str
+    wall: int
+    patient: str
+    patient_system: str
+    how: str
+    sequence: str
+    content: bytes
+    readings: str
+    keys: str
+    chain: bytes | None
+    run: int
+    recorded_at: datetime
+    state: str
+    reason: str
+    revision: int
+
+
 class Sighting(NamedTuple):
     """A repeat: this line of an export said a set again."""
 

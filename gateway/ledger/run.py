@@ -21,9 +21,26 @@ from sqlalchemy.dialects import postgresql, sqlite
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
-from gateway.ledger.reading import hold_counts, known_sets, set_select, sliced
+from gateway.ledger.reading import (
+    hold_counts,
+    known_sets,
+    sliced,
+    standing_at,
+    standing_latest,
+    standing_of_nobody,
+)
 from gateway.ledger.recovery import mark_of
-from gateway.ledger.rows import HoldCounts, HoldFilter, HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
+from gateway.ledger.rows import (
+    HoldCounts,
+    HoldFilter,
+    HoldRow,
+    KnownSet,
+    OutboxKind,
+    RunInfo,
+    SetRow,
+    Sighting,
+    Standing,
+)
 from gateway.ledger.tables import (
     blocks,
     contents,
@@ -163,21 +180,34 @@ class Run:
         if not identities:
             return {}
         with self._working() as connection:
-            found: list[bytes] = []
-            for part in sliced(identities):
-                found += self._place.among(connection, part)
-            return known_sets(connection, found) if found else {}
+            return known_sets(connection, identities)
 
-    def latest(self, namespace: str, device: str, limit: int) -> list[KnownSet]:
-        """The newest sets of a device, recorded or retracted, the newest first."""
+    def at_places(self, places: Collection[tuple[str, int]]) -> list[Standing]:
+        """The sets, recorded or retracted, at each device and printed time, in this run's namespace."""
         with self._working() as connection:
-            wanted = (
-                set_select()
-                .where(sets.c.namespace == namespace, sets.c.device == device)
-                .order_by(sets.c.wall.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
-                .limit(limit)
-            )
-            return [KnownSet._make(row) for row in connection.execute(wanted)]
+            return standing_at(connection, self._info.namespace, places)
+
+    def of_nobody(self, identities: Collection[bytes], places: Collection[tuple[int, bytes]]) -> list[Standing]:
+        """Sets without a device: those of these identities, and those at each printed time that have that content."""
+        with self._working() as connection:
+            return standing_of_nobody(connection, self._info.namespace, identities, places)
+
+    def latest(self, device: str, limit: int) -> list[Standing]:
+        """The newest sets of a device by their printed time, recorded or retracted, the newest first."""
+        with self._working() as connection:
+            return standing_latest(connection, self._info.namespace, device, limit)
+
+    def versions(self, identity: bytes) -> list[tuple[int, str]]:
+        """Earlier versions of a set, the oldest first: the run that replaced each, and what was recorded."""
+        with self._working() as connection:
+            wanted = select(set_history.c.replaced_run, set_history.c.readings).order_by(set_history.c.revision)
+            found = connection.execute(wanted.where(set_history.c.identity == identity))
+            return [(row.replaced_run, row.readings) for row in found]
+
+    def first_read(self, export_id: int) -> int:
+        """The run that read an export first."""
+        with self._working() as connection:
+            return int(connection.execute(select(exports.c.first_run).where(exports.c.id == export_id)).scalar_one())
 
     def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
         """Record sets that are not known; one of a chain that another set began changes what was recorded."""
@@ -208,7 +238,8 @@ class Run:
                 )
             )
             values = {
-                **row._asdict(), "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
+                **row._asdict(), "chain": sets.c.chain if row.chain is None else row.chain,
+                "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
                 "state": "recorded", "retracted_run": None, "retracted_reason": "", "changed_run": self.id,
             }  # fmt: skip
             changed = connection.execute(update(sets).where(here).values(**values, revision=sets.c.revision + 1))

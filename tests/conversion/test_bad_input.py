@@ -407,7 +407,7 @@ class TestDiskFull:
     ) -> None:
         import sqlite3
 
-        from gateway.records import repeats
+        from gateway.once import batch as repeats
 
         def full(self: object, keys: object) -> object:
             raise sqlite3.OperationalError("database or disk is full")
