@@ -24,7 +24,6 @@ from gateway.checks import effects, finding, rules
 from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_times, write_devices
 from gateway.conversion.clocks import Clocks, survey
 from gateway.conversion.exports import Export, blocks_of, find_exports
-from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping, time_of_change
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
@@ -42,9 +41,9 @@ from gateway.model import (
 )
 from gateway.normalise.ages import STEPS, anchor_step
 from gateway.normalise.times import zone_edition
+from gateway.once import Lists, Repeats
 from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
-from gateway.records.repeats import Repeats
 from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, HoldsInfo, MappingInfo, Report, RuleInfo
 from gateway.version import VERSION
 from gateway.vocabulary import editions
@@ -176,7 +175,8 @@ def convert(
             if recovered is not None and opened.recovered:
                 recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
-        job = Job(loaded, options, known, stage.folder, watch=watch)
+        merged = opened.merged() if opened is not None else {}
+        job = Job(loaded, options, known, stage.folder, watch=watch, merged=merged)
         try:
             report = _convert(
                 job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,
@@ -248,9 +248,11 @@ def _convert(
             found = find_exports(exports, job.loaded.mapping, Path(scratch)) if exports or ledger is None else []
             age = job.loaded.mapping.time.age
             seen: Repeats | Lists = (
-                Repeats(Path(scratch) / "seen")
+                Repeats(Path(scratch) / "seen", job.change)
                 if age is None
-                else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
+                else Lists(
+                    STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory, job.change
+                )
             )
             with closing(seen):
                 clocks = survey(job.loaded.mapping, job.options, _blocks(job.loaded.mapping, found))
@@ -335,7 +337,7 @@ def _run(
                 tally.merge(result.tally)
                 writer.write(result.findings)
                 if isinstance(seen, Lists):
-                    note(seen.findings())
+                    note([finding(each.noticed, export=each.export, line=each.line) for each in seen.losses()])
                 written(result)
                 if memory is not None:
                     memory.keep(block, result)

@@ -6,9 +6,8 @@ import hashlib
 import json
 import sys
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 from itertools import islice
@@ -16,10 +15,10 @@ from pathlib import Path
 from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
-from gateway.checks import finding
+from gateway.checks import effects, finding
 from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
-from gateway.conversion.understanding import Candidate, Understanding, Written, canonical, is_absent
+from gateway.conversion.understanding import Candidate, Understanding, Written
 from gateway.errors import OutputError
 from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
@@ -33,14 +32,13 @@ from gateway.model import (
     Outcome,
     Party,
     Reading,
-    Revised,
     Tally,
 )
 from gateway.normalise.clocks import Dump, Older
+from gateway.once import Judge, Key, Said, Seen, canonical
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
-from gateway.records.repeats import Earlier, Key, Seen
 from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
 from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
@@ -82,9 +80,10 @@ class Retaken:
     Attributes:
         lines: their first lines; nothing else of the block is looked at.
         patients: line -> patient identifier, where a person has assigned one.
-        reinstated: lines of retracted sets that a person has confirmed to be right after all.
+        reinstated: lines of sets that a person has confirmed, or assigned, although they were retracted.
         sent: when the list was sent, as it was given then.
         older: which of its entries have no defensible time.
+        read: the run that read their export first.
     """
 
     lines: frozenset[int]
@@ -92,6 +91,7 @@ class Retaken:
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
+    read: int = 0
 
 
 class BlockConverter:
@@ -109,6 +109,7 @@ class BlockConverter:
         self._options = options
         self._associations = job.associations
         self._older = job.older
+        self._merged = job.merged
         self._folder = job.folder
         self._watch = job.watch
         self._adapter = adapter_for(mapping, columns(mapping))
@@ -128,6 +129,9 @@ class BlockConverter:
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
         self._retaken: Retaken | None = None
         self._said: dict[Reading, str] = {}
+        self._flagged: dict[Reading, Reading] = {}
+        self._effects = effects(mapping)
+        self._judge = Judge(self._fhir, mapping.corrections == "accept", mapping.output.fhir.panel)
         # A list whose entries carry ages is compared with earlier ones as a whole.
         self._slice = _SLICE if mapping.time.age is None else sys.maxsize
 
@@ -136,7 +140,7 @@ class BlockConverter:
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(
-                self._loaded, block.fields, self._options, self._associations, self._older
+                self._loaded, block.fields, self._options, self._associations, self._older, self._merged
             )
         retaken = self._retaken
         if retaken is None:
@@ -227,7 +231,7 @@ class BlockConverter:
         keys = [candidate.key for candidate in keyed if candidate.key is not None]
         result.keys.extend(keys)
         for position, seen in admit(keys).items():
-            self._repeated(keyed[position], seen, result.export)
+            self._apply(keyed[position], seen, result.export)
         for candidate in candidates:
             if candidate.findings:
                 self._note(candidate.findings, result)
@@ -240,129 +244,57 @@ class BlockConverter:
         noticed = Noticed("discarded-before", "a person has discarded the set")
         candidate.findings = [finding(noticed, export=export, line=candidate.item.line)]
 
-    def _repeated(self, candidate: Candidate, seen: Seen, export: int) -> None:
-        """A set seen before is a repeat when it says the same, else it is held."""
-        if seen.undecided:
-            what = "an earlier list of the device has an entry of the same values at about the same time"
-            candidate.hold()
-            candidate.item.readings = ()
-            noticed = Noticed("overlap-undecided", what)
-            candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
-            return
-        if seen.earlier is not None:
-            self._recorded_before(candidate, seen.earlier, export, same=seen.same)
-            return
-        if seen.export == export:
-            where = f"line {seen.line}"
-        else:
-            where = (
-                f"line {seen.line} of export {seen.export}" if seen.export else "among the held sets of earlier runs"
-            )
-        if seen.same:
-            noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
-            candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
-            candidate.findings.clear()
-        else:
-            noticed = Noticed("same-identity-other-content", f"a set of the same identity stands at {where}")
-            candidate.hold()
-        candidate.item.readings = ()
-        candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
-
-    def _recorded_before(self, candidate: Candidate, earlier: Earlier, export: int, *, same: bool) -> None:
-        """A set that an earlier run recorded: what it says again is a repeat, what it adds or changes is looked at."""
-        item = candidate.item
-        item.identity = earlier.identity.hex()
-        candidate.earlier = earlier
-        when = f"by run {earlier.run} on {earlier.day}"
-        revised: Revised | None = None
-        if earlier.retracted:
-            says = {reading.vital: canonical(reading) for reading in item.readings}
-            confirmed = self._retaken is not None and item.line in self._retaken.reinstated
-            if not confirmed and all(earlier.readings.get(vital) == text for vital, text in says.items()):
-                candidate.hold()
-                item.readings = ()
-                noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
-                candidate.findings.append(finding(noticed, export=export, line=item.line))
-                return
-            revised = self._revised(earlier, frozenset(), says.keys())
-        elif not same or self._retaken is not None:
-            revised = self._revision(candidate, earlier, when, export)
-        if revised is None:
-            outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
-            if Outcome.HELD not in outcomes or (same and self._retaken is None):
-                candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
-                candidate.findings.clear()
-            item.readings = ()
-        item.revised = revised
-        if Outcome.REPEAT in (candidate.outcomes or ()):
-            noticed = Noticed("repeat-of-earlier-run", f"the same set was recorded {when}")
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
-
-    def _revision(self, candidate: Candidate, earlier: Earlier, when: str, export: int) -> Revised | None:
-        """What a set says that was not recorded so; marks what was as repeats, and holds what may not be changed."""
-        item = candidate.item
-        outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
-        says = {reading.vital: canonical(reading) for reading in item.readings}
-        fresh = {vital for vital in says if vital not in earlier.readings}
-        other = {vital for vital in says if vital in earlier.readings and earlier.readings[vital] != says[vital]}
-        allowed = self._loaded.mapping.corrections == "accept"
-        refused: set[str] = set()
-        for key, vitals_of in self._fhir.groups(item.readings):
-            touched = fresh.union(other).intersection(vitals_of)
-            recorded = [vital for vital in self._fhir.members(key) if vital in earlier.readings]
-            if not touched or not recorded:
-                continue
-            # The record changes as a whole: it must still be there under this key, and none of it may be missing now.
-            whole = key in earlier.keys and all(vital in says for vital in recorded)
-            # What need not be there and joins it corrects nothing of it.
-            joins = touched <= fresh & self._fhir.optional(key)
-            if not (whole and (allowed or joins)):
-                refused.update(touched)
-        fresh -= refused
-        other -= refused
-        if self._loaded.mapping.output.fhir.panel and set(earlier.readings).difference(says) and (fresh or other):
-            # The panel of the set names all its members, and cannot be written anew from some of them.
-            refused |= fresh | other
-            fresh, other = set(), set()
-        for place, reading in enumerate(candidate.readings):
-            if outcomes[place] is not Outcome.RECORDED:
-                continue
-            if reading.vital in refused:
-                outcomes[place] = Outcome.HELD
-            elif reading.vital not in fresh and reading.vital not in other:
-                outcomes[place] = Outcome.REPEAT
-        candidate.outcomes = outcomes
-        if refused:
-            what = f"a set of the same identity with other values was recorded {when}"
-            noticed = Noticed("same-identity-other-content", what)
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
-        if not fresh and not other:
-            return None
-        if other:
-            noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
-        item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
-        return self._revised(earlier, fresh, other)
-
-    def _revised(self, earlier: Earlier, fresh: AbstractSet[str], other: AbstractSet[str]) -> Revised:
-        """What is new in a set, and what of it had been given out as a final result."""
-        preliminary = earlier.preliminary
-        records = {
-            key for key in earlier.keys if preliminary.issuperset(self._recorded_members(key, earlier)) and preliminary
-        }
-        return Revised(
-            frozenset(fresh),
-            frozenset(other),
-            earlier.keys,
-            earlier.revision + 1,
-            frozenset(vital for vital in other if is_absent(earlier.readings.get(vital, ""))),
-            (preliminary & other) | records,
+    def _apply(self, candidate: Candidate, seen: Seen, export: int) -> None:
+        """What becomes of a set of which something is known (`gateway.once`)."""
+        item, retaken = candidate.item, self._retaken
+        assert candidate.key is not None
+        said = Said(
+            candidate.readings,
+            candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings),
+            item.readings,
+            export,
+            candidate.key.how,
+            retaken is not None,
+            retaken is not None and item.line in retaken.reinstated,
+            retaken.read if retaken is not None else 0,
         )
+        verdict = self._judge.verdict(said, seen)
+        candidate.outcomes = verdict.outcomes
+        item.readings = verdict.recorded
+        item.revised = verdict.revised
+        candidate.earlier, candidate.chain = verdict.earlier, verdict.chain
+        if verdict.earlier is not None:
+            item.identity = verdict.earlier.identity.hex()
+        if verdict.alone:
+            candidate.findings.clear()
+        for noticed in verdict.noticed:
+            effect = self._effects[noticed.rule]
+            if effect is Effect.OFF:
+                continue
+            candidate.findings.append(finding(noticed, export=export, line=item.line, effect=effect))
+            if noticed.rule == "patients-close-together":
+                self._take(candidate, effect)
 
-    def _recorded_members(self, key: str, earlier: Earlier) -> Collection[str]:
-        """The recorded vitals of which the record of a key was made; of the panel of the set, all of them."""
-        members = self._fhir.members(key)
-        return [vital for vital in members if vital in earlier.readings] or earlier.readings
+    def _take(self, candidate: Candidate, effect: Effect) -> None:
+        """Apply the effect of a rule about a whole set."""
+        item = candidate.item
+        if effect is Effect.HOLD:
+            candidate.hold()
+            item.readings = ()
+        elif effect is Effect.FLAG:
+            candidate.readings = [self._flag(each) for each in candidate.readings]
+            item.readings = tuple([self._flag(each) for each in item.readings])
+
+    def _flag(self, reading: Reading) -> Reading:
+        """A reading marked as questionable; one object for each reading, as all that is made of it is remembered."""
+        if reading.flagged or reading.outcome is not Outcome.RECORDED:
+            return reading
+        twin = self._flagged.get(reading)
+        if twin is None:
+            if len(self._flagged) > _TEXTS_KEPT:
+                self._flagged.clear()
+            twin = self._flagged[reading] = replace(reading, flagged=True)
+        return twin
 
     def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
         """What the ledger is to remember of the sets."""
@@ -436,6 +368,8 @@ class BlockConverter:
             candidate.digest,
             status,
             key.wall,
+            candidate.chain,
+            key.how,
         )
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:

@@ -8,10 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from gateway.checks import rules
+from gateway.checks import effects, rules
 from gateway.identity.associations import Associations
 from gateway.mapping import LoadedMapping, load
+from gateway.model import Effect
 from gateway.normalise.clocks import Dump, Older
+from gateway.once import Patient
 from gateway.records.fhir import Container
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ class Job:
         associations: who was on which device, or None.
         folder: where record files go.
         older: (export, list) -> which of its entries are from before a clock was set, for mappings with a clock.
+        merged: patients (system, identifier) whose identifiers were merged -> who stands for them.
         watch: is shown the sets of an export (its number, from 1) when what becomes of them is settled.
     """
 
@@ -71,6 +74,14 @@ class Job:
     folder: Path
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
     watch: Watch | None = None
+    merged: Mapping[Patient, Patient] = field(default_factory=dict)
+
+    @property
+    def change(self) -> int:
+        """Seconds within which people do not change places on a device; 0 when that is of no interest."""
+        mapping = self.loaded.mapping
+        off = effects(mapping)["patients-close-together"] is Effect.OFF
+        return 0 if off else mapping.device.change_seconds
 
 
 def time_of_change(at: datetime) -> tuple[str, str]:

@@ -28,6 +28,7 @@ from gateway.ledger.rows import (
     SetFilter,
     SetRow,
     Sighting,
+    Standing,
     StoredBlock,
     Waiting,
 )
@@ -58,6 +59,7 @@ __all__ = [
     "SetFilter",
     "SetRow",
     "Sighting",
+    "Standing",
     "StoredBlock",
     "Waiting",
     "open_ledger",

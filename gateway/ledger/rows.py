@@ -119,6 +119,45 @@ class KnownSet(NamedTuple):
     revision: int
 
 
+class Standing(NamedTuple):
+    """What the ledger holds at a place: as much of a set as tells whether, and for whom, it was recorded before.
+
+    Attributes:
+        reason: why it was retracted, "" when it was not; the others as in `KnownSet`.
+    """
+
+    identity: bytes
+    device: str
+    wall: int
+    patient: str
+    patient_system: str
+    how: str
+    sequence: str
+    content: bytes
+    readings: str
+    keys: str
+    chain: bytes | None
+    run: int
+    recorded_at: datetime
+    state: str
+    reason: str
+    revision: int
+    status: str
+
+
+class OlderVersion(NamedTuple):
+    """What a set was before a run changed it.
+
+    Attributes:
+        replaced_run: the run that replaced it; the others as in `KnownSet`.
+    """
+
+    replaced_run: int
+    readings: str
+    status: str
+    state: str
+
+
 class Sighting(NamedTuple):
     """A repeat: this line of an export said a set again."""
 

@@ -109,3 +109,24 @@ def test_the_sums_of_holds_close(
         assert holds.adds_up
         assert report.verdict.state != "failed"
         assert report.reckoning.readings.adds_up
+
+
+def test_an_export_read_again_is_not_clean_while_something_of_it_is_held(tmp_path: Path) -> None:
+    convert(tmp_path, "one", NOBODY, EXTREME)
+    batch = convert(tmp_path, "again", NOBODY, EXTREME)
+    readings = batch.report.reckoning.readings.all
+    assert (readings.recorded, readings.repeat, readings.held) == (0, 5, 6)
+    assert batch.report.verdict.state == "attention"
+    assert batch.status == 1
+    holds = batch.report.batch.holds
+    assert holds is not None
+    assert (holds.before, holds.opened, holds.open) == (2, 0, 2)
+
+
+def test_what_is_held_is_held_once_in_lists_that_overlap(tmp_path: Path) -> None:
+    convert(tmp_path, "one", NOBODY, EXTREME)
+    batch = convert(tmp_path, "two", EXTREME, "2026-03-14 11:00,P-0007,M1,121,79,64,97,36.8,")
+    holds = batch.report.batch.holds
+    assert holds is not None
+    assert (holds.before, holds.opened, holds.open) == (2, 0, 2)
+    assert batch.report.reckoning.readings.all.held == 1

@@ -102,10 +102,9 @@ def test_export_is_known_from_the_second_run_on(ledger: Ledger, tmp_path: Path) 
 def test_newest_sets_of_a_device_come_first(ledger: Ledger, tmp_path: Path) -> None:
     run, export_id = begin(ledger)
     run.add_sets(export_id, [a_set(number) for number in range(30)])
-    newest = [known.identity for known in run.latest("urn:example:ward", "MON-01", 3)]
+    newest = [known.identity for known in run.latest("MON-01", 3)]
     assert newest == [identity(28), identity(25), identity(22)]
-    assert run.latest("urn:example:other", "MON-01", 3) == []
-    assert run.latest("urn:example:ward", "MON-09", 3) == []
+    assert run.latest("MON-09", 3) == []
     run.abandon()
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from gateway.identity.dumps import Match, Stamp, align
+from gateway.once.alignment import Match, Stamp, align
 
 Entries = list[tuple[int, str]]
 Pairs = dict[int, int]
