@@ -115,7 +115,7 @@ class Understanding:
             self._settled: dict[tuple[str, Dump, Noticed | None], Moment] = {}
         self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
         self._sent = options.sent
-        self._assigned: MappingOf[int, str] = {}
+        self._assigned: MappingOf[int, tuple[str, str]] = {}
         self._capture_at = self._at.get(CAPTURE_TIME, -1)
         self._aged: dict[tuple[str, str], Moment] = {}
         self._run = _Run("")
@@ -209,14 +209,14 @@ class Understanding:
 
     def take_up(
         self,
-        patients: MappingOf[int, str],
+        patients: MappingOf[int, tuple[str, str]],
         sent: datetime | None,
         older: MappingOf[tuple[int, Dump], Older],
     ) -> None:
         """Set what is known besides the export.
 
         Args:
-            patients: line -> patient identifier, where a person has assigned one.
+            patients: line -> patient identifier and its system, where a person has assigned one.
             sent: when the list was sent, where that was given.
             older: which entries of which lists have no defensible time.
         """
@@ -311,7 +311,7 @@ class Understanding:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
         if line in self._assigned:
-            patient = self._by_decision(self._assigned[line], note)
+            patient = self._by_decision(*self._assigned[line], note)
         else:
             patient = self._patient(cells, device, moment, note)
         key: Key | None = None
@@ -734,9 +734,12 @@ class Understanding:
             return None
         return patient
 
-    def _by_decision(self, text: str, note: Callable[..., None]) -> Party | None:
-        """The patient whom a person has named."""
-        patient = self._party(self._associated, text, "", self._identifiers.judged)
+    def _by_decision(self, text: str, system: str, note: Callable[..., None]) -> Party | None:
+        """The patient whom a person has named, of a system that the mapping knows ("" for its own)."""
+        if system not in self._by_system:
+            note(Noticed("patient-system-undeclared", "the mapping does not know the assigned patient's system"))
+            return None
+        patient = self._party(self._associated, text, system, self._identifiers.judged)
         if isinstance(patient, str):
             rule, message = _REFUSED[patient]
             note(Noticed(rule, message.replace("the patient", "the assigned patient", 1)))

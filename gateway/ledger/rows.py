@@ -161,6 +161,7 @@ class Hold(NamedTuple):
         closed_at: when it was closed (UTC), None while it is open.
         action: what was decided: "", "assign", "confirm", "discard" or "retracted".
         patient: the identifier that was assigned, or "".
+        patient_system: the system it belongs to, "" for the mapping's own.
     """
 
     id: int
@@ -184,6 +185,7 @@ class Hold(NamedTuple):
     action: str
     patient: str
     mapping_sha256: str
+    patient_system: str
 
 
 class HoldCounts(NamedTuple):

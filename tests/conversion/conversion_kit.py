@@ -16,6 +16,8 @@ import hl7
 
 from gateway.conversion import convert
 from gateway.conversion.batch import Batch
+from gateway.decisions import Effect, Reason, Retract, decide
+from gateway.ledger import SetFilter
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 DEMO = REPOSITORY / "fixtures" / "demo"
@@ -257,6 +259,23 @@ def oru_facts(folder: Path) -> list[Fact]:
                 unit = str(segment[6][0][0]) if isinstance(segment[6][0], list) else str(segment[6])
                 facts.append(Fact(patient, device, str(segment[14]), vital, str(segment[5]), unit))
     return sorted(facts)
+
+
+def retract(
+    place: str | Path,
+    which: SetFilter,
+    out: Path | None,
+    *,
+    who: str,
+    why: str,
+    reason: Reason = "error",
+    mapping: Path | None = None,
+    associations: Path | None = None,
+    dry_run: bool = False,
+) -> Effect:
+    """Take recorded sets back."""
+    decision = Retract(which=which, reason=reason, associations=associations, who=who, why=why)
+    return decide(place, decision, mapping=mapping, out=out, dry_run=dry_run)
 
 
 def run(tmp: Path, exports: Sequence[str | Path], mapping: str, out: str = "out", **options: Any) -> Batch:
