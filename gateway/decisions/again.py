@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
@@ -12,7 +12,7 @@ from gateway.conversion.blocks import BlockConverter, Retaken
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.remembering import unpacked
 from gateway.errors import MappingError, UsageError
-from gateway.ledger import SetFilter
+from gateway.ledger import HoldFilter, SetFilter
 from gateway.model import Effect as RuleEffect
 
 if TYPE_CHECKING:
@@ -200,6 +200,40 @@ def current_at(ledger: Ledger, hold: Hold) -> list[KnownSet]:
             if runs[other.run] == hold.namespace:
                 found[other.identity] = other
     return [each for each in found.values() if each.state == "recorded"]
+
+
+def promised_elsewhere(ledger: Ledger, owners: Mapping[int, Owner], found: Sequence[Hold]) -> tuple[int, int] | None:
+    """A hold whose measurement goes to somebody else, as another hold of it was decided; the numbers of both.
+
+    Args:
+        ledger: the ledger.
+        owners: number of a hold -> whom it is to go to; ("", "") for whom its own export and the associations say.
+        found: these holds.
+    """
+    decided = [
+        hold
+        for device in sorted({hold.device for hold in found})
+        for hold in ledger.holds(HoldFilter(device=device))
+        if hold.action and hold.id not in owners
+    ]
+    if not decided:
+        return None
+    promised: dict[tuple[int, int], list[Hold]] = {}
+    for hold in decided:
+        promised.setdefault(_measurement(ledger, hold), []).append(hold)
+    for hold in found:
+        for other in promised.get(_measurement(ledger, hold), ()):
+            if (other.patient, other.patient_system) != owners[hold.id]:
+                return hold.id, other.id
+    return None
+
+
+def _measurement(ledger: Ledger, hold: Hold) -> tuple[int, int]:
+    """Where the first set of a hold's measurement begins: export and line; its own place where there is none."""
+    known = ledger.find(hold.identity) if hold.identity is not None else None
+    if known is not None and known.chain is not None:
+        known = ledger.find(known.chain) or known
+    return (known.export_id, known.line) if known is not None else (hold.export_id, hold.line)
 
 
 def belongs(known: KnownSet, owner: Owner, loaded: LoadedMapping) -> bool:

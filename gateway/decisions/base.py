@@ -68,8 +68,8 @@ class Effect:
         """The same as names and texts; patients are counted and not named."""
         rows = []
         if self.merged is not None:
-            rows.append(("merged", f"{self.merged:,} {'identifier' if self.merged == 1 else 'identifiers'} anew"))
-        rows.append(("sets", f"{self.sets:,}, of {self.patients:,} {'patient' if self.patients == 1 else 'patients'}"))
+            rows.append(("merged", _counted(self.merged, "identifier", "identifiers") + " anew"))
+        rows.append(("sets", f"{self.sets:,}, of {_counted(self.patients, 'patient', 'patients')}"))
         if self.first is not None and self.last is not None:
             rows += [
                 ("devices", ", ".join(f"{device or '(none)'} {count:,}" for device, count in self.devices.items())),
@@ -79,17 +79,20 @@ class Effect:
                 ("HL7 v2", f"{self.messages:,} messages are sent again as wrong or deleted" if self.messages else ""),
             ]
         if self.moved is not None:
-            stay = "stay where they are" if self.left else "to the same as before and stay held"
-            rows.append(("patients", f"{self.moved:,} sets go to another patient, {self.kept:,} {stay}, "
-                         f"{self.waiting:,} to nobody and wait"))  # fmt: skip
+            kept = _counted(self.kept, "stays where it is", "stay where they are") if self.left else (
+                _counted(self.kept, "to the same as before and stays held", "to the same as before and stay held")
+            )  # fmt: skip
+            moved = _counted(self.moved, "set goes to another patient", "sets go to another patient")
+            waiting = _counted(self.waiting, "to nobody and waits", "to nobody and wait")
+            rows.append(("patients", f"{moved}, {kept}, {waiting}"))
         if self.holds:
-            rows.append(("holds", f"{self.holds:,} go to the surviving patient"))
+            rows.append(("holds", _counted(self.holds, "goes", "go") + " to the surviving patient"))
         if self.folder is not None:
             rows.append(("retractions", str(self.folder)))
         if self.anew is not None and self.anew.report.batch.holds is not None:
             holds = self.anew.report.batch.holds
-            rows.append(("recorded anew", f"{holds.released:,} sets, in {self.anew.folder}"))
-            rows.append(("waiting", f"{holds.open:,} holds are open in the ledger"))
+            rows.append(("recorded anew", f"{_counted(holds.released, 'set', 'sets')}, in {self.anew.folder}"))
+            rows.append(("waiting", _counted(holds.open, "hold is", "holds are") + " open in the ledger"))
         return rows
 
 
@@ -214,6 +217,10 @@ def decide(
         with open_ledger(where, wait=wait, create=False) as ledger:
             plan.recorded(ledger)
     return effect
+
+
+def _counted(count: int, one: str, several: str) -> str:
+    return f"{count:,} {one if count == 1 else several}"
 
 
 def _time(epoch: int) -> str:

@@ -9,7 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Literal, TypeAlias
 
 from gateway.checks import rules
-from gateway.decisions.again import Again, Owner, Place, about_patient, belongs, current_at, need_system
+from gateway.decisions.again import (
+    Again,
+    Owner,
+    Place,
+    about_patient,
+    belongs,
+    current_at,
+    need_system,
+    promised_elsewhere,
+)
 from gateway.decisions.base import Decision, Effect, Plan
 from gateway.errors import UsageError
 from gateway.ledger.rows import Hold, HoldFilter
@@ -66,6 +75,15 @@ class Settle(Decision):
         elif self.action == "confirm":
             for hold in found:
                 self._fits_confirmed(ledger, hold)
+        if self.action != "discard":
+            given = (self.patient, self.system)
+            owners = {hold.id: given if self.patient else (hold.patient, hold.patient_system) for hold in found}
+            two = promised_elsewhere(ledger, owners, found)
+            if two is not None:
+                raise self._refused(
+                    f"hold {two[0]} is about the same measurement as hold {two[1]}, which goes to another patient",
+                    "Discard one of the two",
+                )
         return _Settling(self, found)
 
     def _fits_assigned(self, ledger: Ledger, given: LoadedMapping | None, found: Sequence[Hold]) -> None:

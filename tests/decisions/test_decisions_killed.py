@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -111,7 +112,7 @@ def test_killed_between_statements(tmp_path: Path, name: str) -> None:
 
     untouched = story(fresh("untouched"))
     whole = fresh("whole")
-    statements, killed = in_child(lambda: decision(whole), None)
+    statements, killed = in_child(partial(decision, whole), None)
     assert killed is None
     assert statements > 0
     after(whole, decision, untouched)
@@ -121,7 +122,7 @@ def test_killed_between_statements(tmp_path: Path, name: str) -> None:
     done = []
     for point in points:
         ward = fresh(f"at-{point}")
-        assert in_child(lambda ward=ward: decision(ward), point)[1] == signal.SIGKILL
+        assert in_child(partial(decision, ward), point)[1] == signal.SIGKILL
         done.append(after(ward, decision, untouched))
         assert story(ward) == wanted, f"killed before statement {point} of {statements}"
         shutil.rmtree(ward.folder)

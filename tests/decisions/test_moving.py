@@ -239,7 +239,7 @@ class TestAssociations:
         dry = ward.move(SetFilter(device="M1"), associations=right, dry_run=True, now=now)
         assert (dry.sets, dry.moved, dry.kept, dry.waiting) == (2, 1, 1, 1)
         assert (
-            dict(dry.words())["patients"] == "1 sets go to another patient, 1 stay where they are, 1 to nobody and wait"
+            dict(dry.words())["patients"] == "1 set goes to another patient, 1 stays where it is, 1 to nobody and waits"
         )
         assert told(ward.move(SetFilter(device="M1"), associations=right, now=now)) == told(dry)
         ward.convert(associations=right)

@@ -23,11 +23,12 @@ ACTIONS = st.lists(
     st.one_of(
         st.tuples(st.just("move"), st.sampled_from(["M1", "M2", *PATIENTS]), st.sampled_from(PATIENTS), st.booleans()),
         st.tuples(st.just("retract"), st.sampled_from(["M1", "M2", *PATIENTS])),
-        st.tuples(st.just("assign"), st.integers(0, 2), st.sampled_from(PATIENTS)),
-        st.tuples(st.just("confirm"), st.integers(0, 2)),
+        st.tuples(st.just("assign"), st.integers(0, 3), st.sampled_from(PATIENTS)),
+        st.tuples(st.just("confirm"), st.integers(0, 3)),
         st.tuples(st.just("merge"), st.permutations(PATIENTS)),
         st.tuples(st.just("run")),
         st.tuples(st.just("read again")),
+        st.tuples(st.just("read elsewhere")),
     ),
     min_size=2,
     max_size=7,
@@ -51,18 +52,22 @@ def act(ward: Ward, action: tuple[object, ...]) -> None:
             patient = str(action[2]) if what == "assign" else ""
             ward.settle("assign" if what == "assign" else "confirm", holds[number].id, patient=patient)
     elif what == "merge":
-        old, surviving, _ = action[1]  # type: ignore[misc]
+        assert isinstance(action[1], list | tuple)
+        old, surviving = map(str, action[1][:2])
         ward.merge(f"old,surviving\n{old},{surviving}\n")
     elif what == "run":
         ward.convert()
-    else:
+    elif what == "read again":
         ward.convert(*ROWS)
+    else:
+        ward.convert(*ROWS, "2026-03-15 09:30,D4,M3,,,,97,,")
 
 
 @example([("move", "A1", "B2", True), ("move", "B2", "A1", True), ("run",)])
 @example([("confirm", 0), ("retract", "B2"), ("run",), ("assign", 0, "C3"), ("run",)])
 @example([("move", "B2", "C3", False), ("confirm", 0), ("run",), ("read again",), ("run",)])
 @example([("assign", 1, "A1"), ("run",), ("merge", ("A1", "C3", "B2")), ("run",), ("read again",)])
+@example([("move", "A1", "B2", True), ("read elsewhere",), ("retract", "B2"), ("assign", 1, "C3"), ("confirm", 3)])
 @settings(max_examples=10, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture])
 @given(ACTIONS)
 def test_one_patient_at_most(actions: list[tuple[object, ...]]) -> None:
@@ -75,8 +80,10 @@ def test_one_patient_at_most(actions: list[tuple[object, ...]]) -> None:
                 act(ward, action)
             except (UsageError, InputError):
                 assert (ward.sets(None), len(ward.audit())) == before, "what is refused changes nothing"
-            for owners in ward.owners().values():
-                assert len(owners) == 1
-        # Each set of the ledger that is not current anywhere waits, and can still be decided about.
-        held = {hold.line for hold in ward.holds()}
-        assert {line for _, line in ward.owners()} | held == {2, 3, 4}
+            current: dict[int, set[str]] = {}
+            for each in ward.sets():
+                current.setdefault(each.epoch, set()).add(each.patient)
+            assert all(len(owners) == 1 for owners in current.values())
+        # What is current for nobody waits, and can still be decided about.
+        waiting = {hold.epoch for hold in ward.holds()}
+        assert waiting | set(current) >= {each.epoch for each in ward.sets(None)}

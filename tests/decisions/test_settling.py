@@ -112,6 +112,31 @@ class TestAssign:
             assert "gateway move" in refused.value.todo
         assert [owner for owner in ward.owners().values() if len(owner) > 1] == []
 
+    def test_one_measurement_is_promised_once(self, ward: Ward) -> None:
+        """Two exports say it, and its set was moved and taken back: one hold of it for each of the two patients."""
+        ward.convert(NOBODY.replace(",,M1", ",A1,M1"))
+        ward.move(SetFilter(), "B2", now=True)
+        ward.convert(NOBODY.replace(",,M1", ",A1,M1"), NOBODY.replace("09:45,,", "09:55,C3,"))
+        ward.retract(SetFilter(patient="B2"))
+        one, two = ward.holds()
+        ward.settle("assign", two.id, patient="B2")
+        for action, patient in (("assign", "D4"), ("confirm", "")):
+            with pytest.raises(UsageError, match=f"same measurement as hold {two.id}, which goes to another patient"):
+                ward.settle(action, one.id, patient=patient)  # type: ignore[arg-type]
+        ward.settle("assign", one.id, patient="B2")
+        ward.convert()
+        assert sorted(patient for patient, _ in ward.patients()) == ["B2", "C3"]
+
+    def test_a_system_that_the_mapping_lost(self, ward: Ward) -> None:
+        ward.mapping = SYSTEMS
+        header = "When,Who,On,Sys,Dia,HR,SpO2,Temp,Weight,Issuer"
+        ward.convert(f"{NOBODY},", header=header)
+        ward.settle("assign", only(ward), patient="B2", system="https://away.example.org/patients")
+        ward.mapping = SYSTEMS.replace("away.example.org", "far.example.org")
+        ward.convert()
+        assert not ward.patients()
+        assert [hold.reasons for hold in ward.holds()] == ["patient-system-undeclared"]
+
     def test_all_or_none(self, ward: Ward) -> None:
         ward.convert(RECORDED, NOBODY)
         with pytest.raises(UsageError):

@@ -204,9 +204,9 @@ SURE = ["--who", "N. Ole", "--why", "asked", "--ledger", "l.db"]
 def test_records_are_moved(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     choose = ["move", "--recorded-for", "P-0007", "--patient", "P-0042", *SURE]
     assert main([*choose, "--dry-run"]) == 0
-    assert "1 sets go to another patient, 0 stay where they are, 0 to nobody and wait" in said(capsys)
+    assert "1 set goes to another patient, 0 stay where they are, 0 to nobody and wait" in said(capsys)
     assert main([*choose, "--mapping", "m.toml", "--out", "moved"]) == 0
-    assert "recorded anew 1 sets, in moved/recorded" in said(capsys)
+    assert "recorded anew 1 set, in moved/recorded" in said(capsys)
     assert {fact.patient for fact in fhir_facts(site / "moved" / "recorded")} == {"P-0042"}
     assert {each["status"] for each in observations(site / "moved" / "retracted")} == {"entered-in-error"}
     assert main(["audit", "--ledger", "l.db"]) == 0
