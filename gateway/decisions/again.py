@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -72,9 +73,18 @@ class Again:
         self._where = where
         self._stored: dict[str, LoadedMapping] = {}
         self._exports: dict[int, str] | None = None
+        self._newest: dict[tuple[str, str], str] | None = None
+
+    def newest(self) -> dict[tuple[str, str], str]:
+        """The hash of the newest mapping of each title and namespace that something was converted with."""
+        if self._newest is None:
+            # A retraction goes by the mapping of what it takes back.
+            made = [run for run in self._ledger.runs() if "retracted" not in json.loads(run.counts or "{}")]
+            self._newest = {(run.mapping_title, run.namespace): run.mapping_sha256 for run in made}
+        return self._newest
 
     def mapping(self, sha256: str, title: str, namespace: str) -> LoadedMapping:
-        """The mapping that a set made with a mapping of this hash, title and namespace is taken up with.
+        """The mapping that a set made with a mapping of this hash, title and namespace is taken up with: the newest.
 
         Raises:
             UsageError: the mapping that was named is another one, or the one of the ledger cannot be used any more.
@@ -88,7 +98,7 @@ class Again:
                     todo="Name a version of that mapping, with the same title and namespace; or leave --mapping out",
                 )
             return self._given
-        return self.stored(sha256)
+        return self.stored(self.newest().get((title, namespace), sha256))
 
     def stored(self, sha256: str) -> LoadedMapping:
         """A mapping as the ledger keeps it.

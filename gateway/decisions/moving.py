@@ -122,7 +122,7 @@ class Merge(Decision):
     def check(self, ledger: Ledger, mapping: LoadedMapping | None) -> Plan:
         """See `Decision.check`."""
         again = Again(ledger, mapping, self.where)
-        loaded = self._mappings(ledger, again) if mapping is None else [mapping]
+        loaded = self._mappings(again) if mapping is None else [mapping]
         listed, sha256 = load_merges(self.merges, Issuers.together(each.mapping for each in loaded))
         for merge in listed:
             self._fits(merge.surviving, loaded, merge.place)
@@ -143,12 +143,12 @@ class Merge(Decision):
             return _Remembering(self, merged)
         return _Merging(self, ledger, found, owners, merged, at_once=mapping is not None)
 
-    def _mappings(self, ledger: Ledger, again: Again) -> list[LoadedMapping]:
+    def _mappings(self, again: Again) -> list[LoadedMapping]:
         """The newest mapping of each title and namespace in the ledger."""
-        newest = {(run.mapping_title, run.namespace): run.mapping_sha256 for run in ledger.runs()}
+        newest = again.newest()
         if not newest:
             raise UsageError("the ledger knows no run yet", where=self.where, todo="Convert an export first")
-        return [again.mapping(sha256, *named) for named, sha256 in newest.items()]
+        return [again.stored(sha256) for sha256 in newest.values()]
 
     def _fits(self, who: Who, loaded: Sequence[LoadedMapping], place: str) -> None:
         """Refuse a surviving identifier that no mapping of its system would record."""

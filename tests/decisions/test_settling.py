@@ -74,6 +74,18 @@ class TestAssign:
         ward.convert()
         assert {patient for patient, _ in ward.patients()} == {"b2"}
 
+    def test_the_newest_mapping_of_the_ledger_is_asked(self, ward: Ward) -> None:
+        """The next run will have it, and not the one that the hold was made with."""
+        ward.convert(NOBODY, NOBODY.replace("09:45,,", "09:55,A1,"))
+        ward.mapping = CHECKED.replace("[A-Z]", "[a-z]").replace('version = "1"', 'version = "2"')
+        ward.convert()
+        ward.retract(SetFilter(patient="A1"))
+        with pytest.raises(UsageError, match="declared form"):
+            ward.settle("assign", 1, patient="B2")
+        ward.settle("assign", 1, patient="b2")
+        ward.convert()
+        assert {patient for patient, _ in ward.patients()} == {"b2"}
+
     def test_another_mapping_is_refused(self, ward: Ward) -> None:
         ward.convert(NOBODY)
         ward.mapping = CHECKED.replace('title = "A kit"', 'title = "Another kit"')
