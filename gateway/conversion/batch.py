@@ -25,7 +25,7 @@ from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_tim
 from gateway.conversion.clocks import Clocks, survey
 from gateway.conversion.exports import Export, blocks_of, find_exports
 from gateway.conversion.lists import Lists
-from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping
+from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping, time_of_change
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
@@ -36,6 +36,7 @@ from gateway.model import (
     ClockPair,
     Finding,
     Noticed,
+    Outcome,
     Party,
     Tally,
 )
@@ -157,6 +158,7 @@ def convert(
             todo="Name a new folder with --out",
         )  # fmt: skip
     queued = _targets(targets, as_, bundle, remembered=ledger is not None)
+    changed = time_of_change(started) if ledger is not None else ("", "")
     options = Options(
         records_as=cast(RecordsAs, as_),
         bundle=cast(Container, bundle),
@@ -164,6 +166,8 @@ def convert(
         received=int((received or started).timestamp()),
         received_fhir=received.isoformat(timespec="seconds") if received else "",
         received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
+        changed_fhir=changed[0],
+        changed_dtm=changed[1],
         sent=sent,
         remember=ledger is not None,
     )
@@ -400,6 +404,7 @@ def _report(
         holds=None
         if holds is None
         else HoldsInfo(
+            before=holds.before,
             taken_up=holds.taken_up,
             released=holds.released,
             repeats=holds.repeats,
@@ -407,6 +412,7 @@ def _report(
             open=holds.open,
             reasons=dict(sorted(holds.reasons.items())),
             corrected=holds.corrected,
+            readings={outcome.value: holds.readings[outcome] for outcome in Outcome},
         ),
         files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )

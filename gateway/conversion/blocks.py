@@ -6,7 +6,8 @@ import hashlib
 import json
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -16,8 +17,9 @@ from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
+from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
-from gateway.conversion.understanding import Candidate, Understanding, Written, canonical
+from gateway.conversion.understanding import Candidate, Understanding, Written, canonical, is_absent
 from gateway.errors import OutputError
 from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
@@ -46,8 +48,6 @@ from gateway.vocabulary import vitals
 
 _SLICE = 128
 _TEXTS_KEPT = 100_000
-_WAITING = frozenset({Outcome.HELD})
-_STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
 DEVICE_TIME = "Observation of a device's time"
 """Kind of record, as the report counts it: a monitor's own time beside the true time."""
 
@@ -121,8 +121,9 @@ class BlockConverter:
             mapping_sha256=loaded.sha256,
             gateway_version=VERSION,
             received=options.received_fhir,
+            changed=options.changed_fhir,
         )
-        self._oru = OruRenderer(mapping, options.received_dtm)
+        self._oru = OruRenderer(mapping, options.received_dtm, options.changed_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
         self._retaken: Retaken | None = None
@@ -169,7 +170,7 @@ class BlockConverter:
         """
         if not candidate.item.readings or candidate.key is None:
             return [], "", ""
-        part = self._render_fhir([candidate], "1")
+        part = self._render_fhir([candidate])
         messages = [self._oru.message(candidate.item)]
         failed = {**self._verify_oru(messages), **self._verify_fhir(part)}
         return part.records, messages[0], failed.get(0, "")
@@ -289,7 +290,7 @@ class BlockConverter:
                 noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
                 candidate.findings.append(finding(noticed, export=export, line=item.line))
                 return
-            revised = Revised(frozenset(), frozenset(says), earlier.keys, earlier.revision + 1)
+            revised = self._revised(earlier, frozenset(), says.keys())
         elif not same or self._retaken is not None:
             revised = self._revision(candidate, earlier, when, export)
         if revised is None:
@@ -319,7 +320,9 @@ class BlockConverter:
                 continue
             # The record changes as a whole: it must still be there under this key, and none of it may be missing now.
             whole = key in earlier.keys and all(vital in says for vital in recorded)
-            if not (allowed and whole):
+            # What need not be there and joins it corrects nothing of it.
+            joins = touched <= fresh & self._fhir.optional(key)
+            if not (whole and (allowed or joins)):
                 refused.update(touched)
         fresh -= refused
         other -= refused
@@ -345,7 +348,27 @@ class BlockConverter:
             noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
             candidate.findings.append(finding(noticed, export=export, line=item.line))
         item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
-        return Revised(frozenset(fresh), frozenset(other), earlier.keys, earlier.revision + 1)
+        return self._revised(earlier, fresh, other)
+
+    def _revised(self, earlier: Earlier, fresh: AbstractSet[str], other: AbstractSet[str]) -> Revised:
+        """What is new in a set, and what of it had been given out as a final result."""
+        preliminary = earlier.preliminary
+        records = {
+            key for key in earlier.keys if preliminary.issuperset(self._recorded_members(key, earlier)) and preliminary
+        }
+        return Revised(
+            frozenset(fresh),
+            frozenset(other),
+            earlier.keys,
+            earlier.revision + 1,
+            frozenset(vital for vital in other if is_absent(earlier.readings.get(vital, ""))),
+            (preliminary & other) | records,
+        )
+
+    def _recorded_members(self, key: str, earlier: Earlier) -> Collection[str]:
+        """The recorded vitals of which the record of a key was made; of the panel of the set, all of them."""
+        members = self._fhir.members(key)
+        return [vital for vital in members if vital in earlier.readings] or earlier.readings
 
     def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
         """What the ledger is to remember of the sets."""
@@ -361,10 +384,9 @@ class BlockConverter:
                 again = candidate.earlier.identity if candidate.earlier else candidate.key.identity
                 result.sightings.append(Sighting(item.line, again))
             result.taken.append(item.line)
-            waiting = _WAITING if self._retaken is None else _STILL_WAITING
-            if outcomes and waiting.intersection(outcomes) and rules != "discarded-before":
+            if outcomes and Outcome.HELD in outcomes and rules != "discarded-before":
                 held = [each for each, outcome in zip(candidate.readings, outcomes, strict=True)
-                        if outcome in waiting]  # fmt: skip
+                        if outcome is Outcome.HELD]  # fmt: skip
                 reasons = dict.fromkeys(each.rule for each in candidate.findings if each.effect is Effect.HOLD)
                 result.holds.append(
                     HoldRow(
@@ -376,6 +398,7 @@ class BlockConverter:
                         ",".join(reasons),
                         ",".join(dict.fromkeys(each.vital for each in held if each.vital)),
                         len(held),
+                        packed_readings(candidate.readings, outcomes),
                     )
                 )
 
@@ -399,7 +422,7 @@ class BlockConverter:
             readings = earlier.readings | readings
             keys |= earlier.keys
         status: str = self._loaded.mapping.output.status
-        if item.revised and item.revised.corrected and status == "final":
+        if item.revised and item.revised.corrected - item.revised.preliminary and status == "final":
             status = "corrected"
         return SetRow(
             earlier.identity if earlier is not None else key.identity,
@@ -431,7 +454,8 @@ class BlockConverter:
         limit = self._fhir.limit
         bundled = self._options.records_as != "oru" and self._options.bundle != "ndjson"
         part: list[Candidate] = []
-        entries = 1
+        # A Provenance of first records, and two more where something is changed: of updates and of additions.
+        entries, revising = 1, False
         devices: set[Party] = set()
         pairs: set[ClockPair] = set()
         for candidate in candidates:
@@ -442,11 +466,14 @@ class BlockConverter:
                 pair = item.moment.own.pair if item.moment.own is not None else None
                 size = len(self._fhir.keys(item)) + (item.device is not None and item.device not in devices)
                 size += pair is not None and pair not in pairs
+                size += 2 * (item.revised is not None and not revising)
                 if part and entries + size > limit:
                     yield part
-                    part, entries, devices, pairs = [], 1, set(), set()
+                    part, entries, revising, devices, pairs = [], 1, False, set(), set()
                     size = len(self._fhir.keys(item)) + (item.device is not None) + (pair is not None)
+                    size += 2 * (item.revised is not None)
                 entries += size
+                revising |= item.revised is not None
                 if item.device is not None:
                     devices.add(item.device)
                 if pair is not None:
@@ -462,7 +489,7 @@ class BlockConverter:
             fhir: _FhirPart | None = None
             messages: list[str] = []
             if self._options.records_as != "oru":
-                fhir = self._render_fhir(part, f"{result.export}-{result.number}-{files.parts + 1}")
+                fhir = self._render_fhir(part)
                 failed.update(self._verify_fhir(fhir))
             if self._options.records_as != "fhir":
                 messages = [self._oru.message(candidate.item) for candidate in part]
@@ -477,7 +504,7 @@ class BlockConverter:
                 self._fail(part[position], what, result)
             part = [candidate for position, candidate in enumerate(part) if position not in failed]
 
-    def _render_fhir(self, part: Sequence[Candidate], number: str) -> _FhirPart:
+    def _render_fhir(self, part: Sequence[Candidate]) -> _FhirPart:
         renderer = self._fhir
         records: list[bytes] = []
         owners: list[int] = []
@@ -493,11 +520,8 @@ class BlockConverter:
                 if own is not None and own.pair is not None:
                     pairs[candidate.item.device.value, own.pair] = candidate.item.device
         provenance = []
-        if self._loaded.mapping.output.fhir.provenance and records:
-            references = [each for candidate in part for each in renderer.references(candidate.item)]
-            moments = [candidate.item.moment for candidate in part]
-            clocks = [renderer.device_time_reference(device, pair) for (_, pair), device in pairs.items()]
-            provenance.append(renderer.provenance(references, moments, number, clocks))
+        if self._loaded.mapping.output.fhir.provenance:
+            provenance = renderer.provenances([candidate.item for candidate in part])
         if self._options.bundle == "ndjson":
             data = b"\n".join([*records, b""])
             return _FhirPart(records, owners, list(devices.values()), pairs, provenance, data)
@@ -613,7 +637,7 @@ class _FhirPart:
         owners: for each entry of `data`, the position of its set; -1 for a Device and for a device's time.
         devices: the devices named.
         pairs: the device times named, with their devices.
-        provenance: Provenance; at most one.
+        provenance: Provenance of first records and of changes.
         data: the bundle, or the lines of the Observations, as bytes.
     """
 

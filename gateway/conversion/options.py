@@ -34,6 +34,9 @@ class Options:
         received: epoch seconds of receipt for the check of future times; None leaves the check out.
         received_fhir: the time of receipt as a FHIR instant for Provenance, "" when it was not given.
         received_dtm: the same as a v2 DTM for MSH-7.
+        changed_fhir: when the run began, as a FHIR instant: what it changes of earlier records changed then. "" for a
+            run without a ledger, which changes nothing.
+        changed_dtm: the same as a v2 DTM.
         sent: when the lists of the exports were sent, for ages and clocks; None when it was not given.
         remember: gather what the ledger is to know of each set.
     """
@@ -44,6 +47,8 @@ class Options:
     received: int | None = None
     received_fhir: str = ""
     received_dtm: str = ""
+    changed_fhir: str = ""
+    changed_dtm: str = ""
     sent: datetime | None = None
     remember: bool = False
 
@@ -67,6 +72,12 @@ class Job:
     folder: Path
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
     watch: Watch | None = None
+
+
+def time_of_change(at: datetime) -> tuple[str, str]:
+    """A time with its zone as a FHIR instant and as a v2 DTM, to the millisecond: versions may follow in a second."""
+    instant = at.isoformat(timespec="milliseconds")
+    return instant, at.strftime(f"%Y%m%d%H%M%S.{at.microsecond // 1000:03d}%z")
 
 
 def load_mapping(path: str | Path) -> LoadedMapping:

@@ -23,7 +23,7 @@ from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import MappingError
 from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
-from gateway.model import Block, Effect, Tally
+from gateway.model import Block, Effect, Outcome, Tally
 from gateway.normalise.clocks import Dump, Older
 from gateway.records.repeats import Earlier, Key, Repeats, Seen
 from gateway.version import VERSION
@@ -40,16 +40,19 @@ class HoldsTally:
     """What became of the holds of earlier runs, and what this run added to them.
 
     Attributes:
+        before: holds open before the run.
         taken_up: holds that were looked at again.
         released: of these, sets now recorded.
         repeats: of these, sets that had been recorded in the meantime.
         opened: holds this run added.
         open: holds open after the run.
+        readings: what became of the readings of the sets that were taken up.
         reasons: slug -> holds open after the run.
         corrected: sets of which a recorded value was corrected.
         sets: sets this run added to the ledger.
     """
 
+    before: int = 0
     taken_up: int = 0
     released: int = 0
     repeats: int = 0
@@ -58,6 +61,7 @@ class HoldsTally:
     reasons: Counter[str] = field(default_factory=Counter)
     corrected: int = 0
     sets: int = 0
+    readings: Counter[Outcome] = field(default_factory=Counter)
 
 
 def run_info(job: Job, started: datetime) -> RunInfo:
@@ -95,7 +99,7 @@ class Remembering:
         self._job = job
         self._seen = seen
         self._export = 0
-        self.tally = HoldsTally()
+        self.tally = HoldsTally(before=run.hold_counts().holds)
         if isinstance(seen, Lists):
             seen.earlier = self.lists_of
 
@@ -114,7 +118,7 @@ class Remembering:
             before = recorded.get(key.identity)
             if before is not None:
                 same = before.content == key.content
-                found[position] = Seen(0, 0, same, earlier=_earlier(before))
+                found[position] = Seen(0, 0, same, earlier=self._earlier(before))
                 if same and before.state == "recorded":
                     continue
             rest.append(position)
@@ -127,9 +131,22 @@ class Remembering:
         """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
         latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
         return [
-            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
+            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), self._earlier(each))
             for each in sorted(latest, key=lambda each: each.wall)
         ]
+
+    def _earlier(self, known: KnownSet) -> Earlier:
+        history = self._run.history(known.identity) if known.revision > 1 else []
+        return Earlier(
+            known.identity,
+            known.run,
+            known.recorded_at.strftime("%Y-%m-%d"),
+            _readings(known),
+            frozenset(filter(None, known.keys.split(","))),
+            known.state == "retracted",
+            known.revision,
+            _preliminary([*history, known]),
+        )
 
     # -- what is new
 
@@ -148,8 +165,7 @@ class Remembering:
         self._run.add_block(self._export, block.number, packed(block, self._job.options.sent, self._job.older))
         self._keep(self._export, result)
         if result.holds:
-            self._run.add_holds(self._export, result.holds)
-            self.tally.opened += len(result.holds)
+            self.tally.opened += self._run.add_holds(self._export, result.holds)
 
     def _keep(self, export: int, result: BlockResult) -> None:
         if result.sets:
@@ -223,6 +239,8 @@ class Remembering:
         again = [hold.id for hold in group if hold.line in gone and hold.line in repeats]
         self._run.close_holds(released, "released")
         self._run.close_holds(again, "repeat")
+        for (_, outcome), count in result.tally.outcomes.items():
+            self.tally.readings[outcome] += count
         self.tally.taken_up += len(group)
         self.tally.released += len(released)
         self.tally.repeats += len(again)
@@ -250,17 +268,29 @@ def _lenient(job: Job) -> Job:
     return replace(job, loaded=replace(job.loaded, mapping=relaxed))
 
 
-def _earlier(known: KnownSet) -> Earlier:
+def _readings(known: KnownSet) -> dict[str, str]:
     pairs = [part.partition("=") for part in known.readings.split(";") if part]
-    return Earlier(
-        known.identity,
-        known.run,
-        known.recorded_at.strftime("%Y-%m-%d"),
-        {vital: text for vital, _, text in pairs},
-        frozenset(filter(None, known.keys.split(","))),
-        known.state == "retracted",
-        known.revision,
-    )
+    return {vital: text for vital, _, text in pairs}
+
+
+def _preliminary(versions: Sequence[KnownSet]) -> frozenset[str]:
+    """The vitals that were given out as preliminary only; a version gave out what was not said before it.
+
+    Args:
+        versions: all versions of a set, the oldest first.
+    """
+    found: set[str] = set()
+    before: dict[str, str] = {}
+    for version in versions:
+        readings = _readings(version)
+        given_out = {vital for vital, text in readings.items() if before.get(vital) != text}
+        if version.status == "preliminary":
+            # What was final once stays so, whatever a later mapping calls its correction.
+            found |= given_out - before.keys()
+        else:
+            found -= given_out
+        before = {} if version.state == "retracted" else readings
+    return frozenset(found)
 
 
 def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> bytes:

@@ -154,6 +154,7 @@ class Understanding:
             for rule in self._set_checks.rules
         ]  # fmt: skip
         self._panel_of = {key: vitals()[key].panel for key in self._vitals}
+        self._panel_required = frozenset(key for key in self._vitals if vitals()[key].panel_required)
         self._qualifying = self._qualifiers(mapping)
         self._qualified = frozenset(
             key for key in self._vitals if self._panel_of[key] and panels()[self._panel_of[key]].qualifiers
@@ -301,7 +302,7 @@ class Understanding:
                 note(noticed)
                 readings = self._take(self._set_checks.effect(rule.slug), keys, slots, readings, outcomes)
 
-        if Outcome.HELD in outcomes or Outcome.UNREADABLE in outcomes:
+        if Outcome.HELD in outcomes:
             self._hold_panels(readings, outcomes, note)
 
         moment = (
@@ -522,11 +523,14 @@ class Understanding:
         return taken
 
     def _hold_panels(self, readings: Sequence[Reading], outcomes: list[Outcome], note: Callable[..., None]) -> None:
-        """A held or unreadable member holds its panel: half a blood pressure is not sent while the rest waits."""
+        """A held member that its panel must have holds the panel: half a blood pressure is not sent while half waits.
+
+        One that need not be there (a mean) waits alone.
+        """
         waiting = {
             self._panel_of[reading.vital]
             for reading, outcome in zip(readings, outcomes, strict=True)
-            if outcome in (Outcome.HELD, Outcome.UNREADABLE) and self._panel_of.get(reading.vital)
+            if outcome is Outcome.HELD and reading.vital in self._panel_required
         }
         for position, reading in enumerate(readings):
             if outcomes[position] is Outcome.RECORDED and self._panel_of.get(reading.vital) in waiting:
@@ -898,10 +902,18 @@ _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
+_ABSENT = "absent:"
+
+
+def is_absent(text: str) -> bool:
+    """Whether a text of `canonical` says that nothing could be measured."""
+    return text.startswith(_ABSENT)
+
+
 def canonical(reading: Reading) -> str:
     """What a reading says, however its export put it: two readings that say the same have the same text."""
     if reading.outcome is Outcome.ABSENT:
-        return f"absent:{reading.reason}"
+        return f"{_ABSENT}{reading.reason}"
     beside = [*(each for each in (reading.site, reading.method) if each), *(f"{a}:{b}" for a, b in reading.qualifiers)]
     qualifiers = "".join(f" {each}" for each in beside)
     if reading.code:

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple, TypeAlias, cast
 
+from gateway.conversion.options import time_of_change
 from gateway.decisions.again import Again, Owner, Place, of_mappings
 from gateway.decisions.base import Anew, Decision, Effect, Plan
 from gateway.errors import LedgerError, OutputError, UsageError
@@ -350,7 +351,7 @@ def _files(ledger: Ledger, sent: _Sent, reason: Reason, at: datetime) -> Iterato
         for some, targets in _batches(sent, group, reason, at):
             oru += 1
             name = f"0000-00000-{oru:04d}"
-            text = retracted_batch(some, name, at.strftime("%Y%m%d%H%M%S%z"))
+            text = retracted_batch(some, name, time_of_change(at)[1])
             for problem in (*verifier.messages(some), *verifier.batch(text, some)):
                 raise _unverified(problem.what)
             yield f"oru/{name}.hl7", text.encode(), targets
@@ -375,7 +376,7 @@ def _bundles(sent: _Sent, group: _Group, fhir: Mapping[str, Any], at: datetime) 
                 some,
                 container=group.container,
                 devices=list(sent.devices),
-                recorded=at.isoformat(timespec="seconds"),
+                recorded=time_of_change(at)[0],
                 gateway_version=VERSION,
                 provenance=fhir.get("provenance", True),
             )
@@ -386,12 +387,11 @@ def _bundles(sent: _Sent, group: _Group, fhir: Mapping[str, Any], at: datetime) 
 
 def _batches(sent: _Sent, group: _Group, reason: Reason, at: datetime) -> Iterator[tuple[list[str], Targets]]:
     """Retractions of messages, as many as a batch file holds."""
+    dtm = time_of_change(at)[1]
     messages: dict[Targets, list[str]] = {}
     for identity, versions in sent.messages.items():
         if sent.groups[identity] == group:
-            message = retracted_message(
-                last_sent(versions), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"), revision=sent.revisions[identity]
-            )
+            message = retracted_message(last_sent(versions), _CODES[reason], dtm, revision=sent.revisions[identity])
             messages.setdefault(sent.targets(identity, ("oru", "batch")), []).append(message)
     for targets, several in messages.items():
         for start in range(0, len(several), _MESSAGES):
@@ -401,12 +401,14 @@ def _batches(sent: _Sent, group: _Group, reason: Reason, at: datetime) -> Iterat
 def _grouped(sets: Iterable[list[bytes]], limit: int) -> Iterator[list[bytes]]:
     """Records of several sets, as many as a bundle holds beside its devices and Provenance."""
     group: list[bytes] = []
+    count = 0
     for records in sets:
-        # Each set may bring a device of its own.
-        if group and len(group) * 2 + len(records) + 2 > limit:
+        # Each set may bring a device of its own, and a time of that device.
+        if group and len(group) + len(records) + 2 * (count + 1) + 1 > limit:
             yield group
-            group = []
+            group, count = [], 0
         group += records
+        count += 1
     if group:
         yield group
 

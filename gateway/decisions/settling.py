@@ -124,16 +124,24 @@ class Settle(Decision):
                     raise self._recorded(hold)
 
     def _fits_confirmed(self, ledger: Ledger, hold: Hold) -> None:
-        """Refuse unless everything that holds it may be relaxed; whose it is may have been said before."""
+        """Refuse unless what holds it may be relaxed; whose it is may have been said before.
+
+        A single value that cannot be confirmed (a mean that is no number) waits on, and withholds nothing else.
+        """
         known = rules()
         own = [slug for slug in hold.reasons.split(",") if slug not in _CONSEQUENCES]
         retracted = "retracted-before" in own
+        relaxed = {
+            slug
+            for slug in own
+            if slug == "retracted-before"
+            or (slug in known and known[slug].adjustable)
+            or (about_patient(slug) and hold.patient)
+        }
         for slug in own:
-            if slug == "retracted-before" or (slug in known and known[slug].adjustable):
+            if slug in relaxed or (relaxed and slug in known and known[slug].subject == "reading"):
                 continue
             if about_patient(slug):
-                if hold.patient:
-                    continue
                 todo = "Say whose the readings are with gateway resolve assign, or discard them"
             else:
                 todo = f"Correct the export or the mapping, or discard it; gateway rules {slug} says more"

@@ -92,7 +92,7 @@ def hold_select() -> Select[Any]:
     return (
         select(c.id, c.block, c.line, c.device, c.epoch, c.identity, c.reasons, c.vitals, c.readings, c.export_id,
                exports.c.sha256, runs.c.mapping_title, runs.c.namespace, c.opened_run, runs.c.started, c.state,
-               c.closed_run, c.closed_at, c.action, c.patient, runs.c.mapping_sha256, c.patient_system)
+               c.closed_run, c.closed_at, c.action, c.patient, runs.c.mapping_sha256, c.patient_system, c.said)
         .join_from(holds, exports, c.export_id == exports.c.id)
         .join(runs, c.opened_run == runs.c.id)
         .order_by(c.id)

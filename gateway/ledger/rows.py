@@ -138,6 +138,7 @@ class HoldRow(NamedTuple):
         reasons: slugs of the rules that hold it, separated by commas.
         vitals: slugs of the vitals held, separated by commas.
         readings: how many readings are held.
+        said: all readings of the set for whoever decides, as JSON; opaque here.
     """
 
     block: int
@@ -148,6 +149,7 @@ class HoldRow(NamedTuple):
     reasons: str
     vitals: str
     readings: int
+    said: str = ""
 
 
 class Hold(NamedTuple):
@@ -161,7 +163,8 @@ class Hold(NamedTuple):
         closed_at: when it was closed (UTC), None while it is open.
         action: what was decided: "", "assign", "confirm", "discard" or "retracted".
         patient: the identifier that was assigned, or "".
-        patient_system: the system it belongs to, "" for the mapping's own.
+        patient_system: the system it belongs to, "" for that of the mapping.
+        said: all readings of the set as they were understood when it was held, as JSON (see `HoldRow`).
     """
 
     id: int
@@ -186,6 +189,7 @@ class Hold(NamedTuple):
     patient: str
     mapping_sha256: str
     patient_system: str
+    said: str
 
 
 class HoldCounts(NamedTuple):

@@ -14,14 +14,14 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, case, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, case, func, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
-from gateway.ledger.reading import hold_counts, known_sets, set_select, sliced
+from gateway.ledger.reading import history_select, hold_counts, known_sets, set_select, sliced
 from gateway.ledger.recovery import mark_of
 from gateway.ledger.rows import HoldCounts, HoldFilter, HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
 from gateway.ledger.tables import (
@@ -168,6 +168,11 @@ class Run:
                 found += self._place.among(connection, part)
             return known_sets(connection, found) if found else {}
 
+    def history(self, identity: bytes) -> list[KnownSet]:
+        """Earlier revisions of a set, those that this run replaced among them, the oldest first."""
+        with self._working() as connection:
+            return [KnownSet._make(row) for row in connection.execute(history_select(identity))]
+
     def latest(self, namespace: str, device: str, limit: int) -> list[KnownSet]:
         """The newest sets of a device, recorded or retracted, the newest first."""
         with self._working() as connection:
@@ -228,11 +233,19 @@ class Run:
             values = [{"export_id": export_id, "run": self.id, **row._asdict()} for row in rows]
             self._insert_new(sightings, values)
 
-    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> None:
-        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision."""
+    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> int:
+        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision.
+
+        Returns:
+            How many were not open before.
+        """
         if not rows:
-            return
+            return 0
         with self._working() as connection:
+            before = 0
+            for part in sliced({row.line for row in rows}):
+                here = (holds.c.export_id == export_id, holds.c.state == "open", holds.c.line.in_(part))
+                before += int(connection.execute(select(func.count()).where(*here)).scalar_one())
             statement = self._insert(holds)
             change = {name: statement.excluded[name] for name in HoldRow._fields if name != "line"}
             statement = statement.on_conflict_do_update(
@@ -240,6 +253,7 @@ class Run:
             )
             values = [{"export_id": export_id, "opened_run": self.id, **row._asdict()} for row in rows]
             connection.execute(statement, values)
+            return len({row.line for row in rows}) - before
 
     def decide_holds(self, owners: Mapping[bytes, tuple[str, str] | None]) -> None:
         """Say whose the open holds of sets are that were taken back; what was decided about them before is over.

@@ -45,6 +45,7 @@ class Earlier(NamedTuple):
         keys: keys of its records.
         retracted: it has been retracted since.
         revision: 1 for the first, then one more for each revision.
+        preliminary: the vitals that were given out as preliminary only.
     """
 
     identity: bytes
@@ -54,6 +55,7 @@ class Earlier(NamedTuple):
     keys: frozenset[str]
     retracted: bool = False
     revision: int = 1
+    preliminary: frozenset[str] = frozenset()
 
 
 class Seen(NamedTuple):

@@ -16,8 +16,8 @@ import hl7
 
 from gateway.conversion import convert
 from gateway.conversion.batch import Batch
-from gateway.decisions import Effect, Reason, Retract, decide
-from gateway.ledger import SetFilter
+from gateway.decisions import Action, Effect, Reason, Retract, Settle, decide
+from gateway.ledger import HoldFilter, Recovered, SetFilter
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 DEMO = REPOSITORY / "fixtures" / "demo"
@@ -272,10 +272,25 @@ def retract(
     mapping: Path | None = None,
     associations: Path | None = None,
     dry_run: bool = False,
+    recovered: Callable[[Sequence[Recovered]], None] | None = None,
 ) -> Effect:
     """Take recorded sets back."""
     decision = Retract(which=which, reason=reason, associations=associations, who=who, why=why)
-    return decide(place, decision, mapping=mapping, out=out, dry_run=dry_run)
+    return decide(place, decision, mapping=mapping, out=out, dry_run=dry_run, recovered=recovered)
+
+
+def settle(
+    place: str | Path,
+    action: Action,
+    which: HoldFilter,
+    *,
+    who: str,
+    why: str,
+    patient: str | None = None,
+    dry_run: bool = False,
+) -> Effect:
+    """Settle open holds."""
+    return decide(place, Settle(action=action, which=which, patient=patient or "", who=who, why=why), dry_run=dry_run)
 
 
 def run(tmp: Path, exports: Sequence[str | Path], mapping: str, out: str = "out", **options: Any) -> Batch:

@@ -37,13 +37,12 @@ def between(start: str, end: str) -> SetFilter:
 @pytest.fixture
 def ward(place: str, tmp_path: Path) -> Ward:
     ward = Ward(tmp_path, place, CLOCKED)
-    ward.convert(FAST, header=HEADER, as_="oru", targets=())
+    ward.convert(FAST, header=HEADER)
     return ward
 
 
 @pytest.mark.parametrize(("start", "end", "found"), [("09:20", "09:25", True), ("09:28", "09:35", False)])
 def test_chosen_by_the_recorded_time(ward: Ward, start: str, end: str, found: bool) -> None:
-    """In the form that can be taken back whatever the clock said."""
     from gateway.errors import UsageError
 
     for decide in (ward.retract, lambda which, **options: ward.move(which, "B2", **options)):

@@ -263,3 +263,17 @@ def test_finish_needs_prepare(ledger: Ledger) -> None:
 def test_reader_writes_nothing(ledger: Ledger, place: str) -> None:
     with open_ledger(place, readonly=True) as reader, pytest.raises(LedgerError, match="opened for reading"):
         reader.run(info())
+
+
+def test_a_ledger_that_is_closed_takes_its_open_run_back(place: str) -> None:
+    ledger = open_ledger(place)
+    run, export_id = begin(ledger)
+    run.add_sets(export_id, [a_set(1)])
+    ledger.close()
+    assert not run.is_open
+    with pytest.raises(LedgerError, match="The run has ended"):
+        run.add_sets(export_id, [a_set(2)])
+    with open_ledger(place) as again:
+        assert again.runs() == []
+        assert list(again.sets()) == []
+        begin(again)[0].abandon()
