@@ -9,6 +9,7 @@ import pytest
 from gateway.checks import rules
 from gateway.errors import UsageError
 from gateway.ledger import HoldFilter, SetFilter, open_ledger
+from gateway.model import Effect
 from tests.conversion.conversion_kit import fhir_facts
 from tests.decisions.decisions_kit import CHECKED, SYSTEMS, WHO, WHY, Ward, told
 
@@ -232,7 +233,7 @@ def test_who_and_why_are_needed(ward: Ward) -> None:
 def test_rules_about_the_patient_say_so() -> None:
     """That a person may name the patient is a property of the rule, and of none that is about a value."""
     for rule in rules().values():
-        if rule.slug.startswith(("patient-", "association-")) and rule.slug != "patients-close-together":
+        if rule.effect is Effect.HOLD and rule.slug.startswith(("patient-", "association-", "other-patient")):
             assert rule.about == "patient", rule.slug
         if rule.adjustable or rule.check is not None:
             assert rule.about == "", rule.slug
