@@ -79,7 +79,7 @@ class Retaken:
 
     Attributes:
         lines: their first lines; nothing else of the block is looked at.
-        patients: line -> patient identifier, where a person has assigned one.
+        patients: line -> patient identifier and its system ("" for the mapping's own), where a person has assigned one.
         reinstated: lines of sets that a person has confirmed, or assigned, although they were retracted.
         sent: when the list was sent, as it was given then.
         older: which of its entries have no defensible time.
@@ -87,7 +87,7 @@ class Retaken:
     """
 
     lines: frozenset[int]
-    patients: Mapping[int, str]
+    patients: Mapping[int, tuple[str, str]]
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
@@ -153,6 +153,12 @@ class BlockConverter:
         lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
         sets = self._understanding.sets(parsed.entries, block.export)
         return sets, [*block.findings, *parsed.findings], lines, lost
+
+    def again(self, block: Block, retaken: Retaken) -> Iterator[Candidate]:
+        """The sets of a block of an earlier run that are taken up again, as they are understood now."""
+        self._retaken = retaken
+        sets, *_ = self.sets(block)
+        return (candidate for candidate in sets if candidate.item.line in retaken.lines)
 
     def fits(self, block: Block) -> bool:
         """Whether this mapping can read a block of an earlier run; its columns are named as they are now."""

@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from gateway.conversion.settling import need_words
+from gateway.conversion.options import need_words
 from gateway.errors import UsageError
 from gateway.ledger import OutboxFilter, Recovered, open_ledger
 

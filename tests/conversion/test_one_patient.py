@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from gateway.conversion.batch import Batch
-from gateway.conversion.retraction import retract
 from gateway.ledger import HoldFilter, KnownSet, SetFilter, open_ledger
 from tests.conversion.conversion_kit import (
     WIDE,
@@ -20,6 +19,7 @@ from tests.conversion.conversion_kit import (
     findings,
     observations,
     oru_facts,
+    retract,
     run,
     written,
 )
