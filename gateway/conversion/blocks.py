@@ -32,6 +32,7 @@ from gateway.model import (
     Outcome,
     Party,
     Reading,
+    SetItem,
     Tally,
 )
 from gateway.normalise.clocks import Dump, Older
@@ -130,6 +131,7 @@ class BlockConverter:
         self._retaken: Retaken | None = None
         self._said: dict[Reading, str] = {}
         self._flagged: dict[Reading, Reading] = {}
+        self._keys: dict[tuple[str, ...], str] = {}
         self._effects = effects(mapping)
         self._judge = Judge(self._fhir, mapping.corrections == "accept", mapping.output.fhir.panel)
         # A list whose entries carry ages is compared with earlier ones as a whole.
@@ -341,18 +343,17 @@ class BlockConverter:
         if len(said) > _TEXTS_KEPT:
             said.clear()
         # A reading is one object for each distinct text, so most of this is look-ups.
-        readings = {}
+        texts = []
         for reading in item.readings:
             text = said.get(reading)
             if text is None:
-                text = said[reading] = canonical(reading)
-            readings[reading.vital] = text
-        keys = frozenset(self._fhir.group_keys(item.readings))
-        if self._loaded.mapping.output.fhir.panel:
-            keys |= set(self._fhir.keys(item)[-1:])
+                text = said[reading] = f"{reading.vital}={canonical(reading)}"
+            texts.append(text)
+        whole = self._keys_of(item)
         if earlier is not None and not earlier.retracted:
-            readings = earlier.readings | readings
-            keys |= earlier.keys
+            now = {text.partition("=")[0]: text for text in texts}
+            texts = [now.pop(vital, f"{vital}={text}") for vital, text in earlier.readings.items()] + [*now.values()]
+            whole = ",".join(sorted(earlier.keys.union(whole.split(","))))
         status: str = self._loaded.mapping.output.status
         if item.revised and item.revised.corrected - item.revised.preliminary and status == "final":
             status = "corrected"
@@ -366,9 +367,9 @@ class BlockConverter:
             item.patient.system,
             key.sequence,
             key.content,
-            ";".join(f"{vital}={text}" for vital, text in sorted(readings.items())),
+            ";".join(sorted(texts)),
             rules,
-            ",".join(sorted(keys)),
+            whole,
             candidate.written.fhir,
             candidate.written.oru,
             candidate.digest,
@@ -377,6 +378,19 @@ class BlockConverter:
             candidate.chain,
             key.how,
         )
+
+    def _keys_of(self, item: SetItem) -> str:
+        """Keys of the FHIR records of a set, separated by commas; much the same for every set of an export."""
+        keys = self._fhir.group_keys(item.readings)
+        if self._loaded.mapping.output.fhir.panel:
+            keys += self._fhir.keys(item)[-1:]
+        named = tuple(keys)
+        known = self._keys.get(named)
+        if known is None:
+            if len(self._keys) > _TEXTS_KEPT:
+                self._keys.clear()
+            known = self._keys[named] = ",".join(sorted(set(keys)))
+        return known
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:
         result.findings.extend(findings)

@@ -714,7 +714,7 @@ class Understanding:
             named = self._by_association(self._associations, named, device, moment, note)
         elif named is None:
             note(Noticed("patient-missing", "the entry names no patient and no association was given"), column)
-        return self._told(named, note)
+        return self._told(named, note) if named is not None and named.how == "merge" else named
 
     def _by_association(
         self,
@@ -761,13 +761,12 @@ class Understanding:
             rule, message = patient
             note(Noticed(rule, message.replace("the patient", "the assigned patient", 1)))
             return None
-        return self._told(patient if patient.how == "merge" else patient._replace(how="person"), note)
+        return self._told(patient, note) if patient.how == "merge" else patient._replace(how="person")
 
-    def _told(self, who: _Who | None, note: Callable[..., None]) -> _Who | None:
-        """The patient, told of if another identifier stands for the one that was given."""
-        if who is not None and who.how == "merge":
-            message = "the patient's identifier has been merged; the one that stands for it now is recorded"
-            note(Noticed("patient-merged", message))
+    def _told(self, who: _Who, note: Callable[..., None]) -> _Who:
+        """The patient, told of as another identifier stands for the one that was given."""
+        message = "the patient's identifier has been merged; the one that stands for it now is recorded"
+        note(Noticed("patient-merged", message))
         return who
 
     def _who(
