@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
-from gateway.conversion.retraction import retract
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from gateway.decisions import Reason
 from gateway.ledger import KnownSet, SetFilter, open_ledger
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
 
 DEVICES, TIMES, PATIENTS = ("M1", "M2"), ("09:10", "09:11", "09:30"), ("A1", "B2", "C3")
 VALUES = ("121,79,64,97,36.8,71.4", "131,79,65,98,36.9,71.5", "141,89,75,93,37.9,")
@@ -89,8 +89,8 @@ def lived(nights: list[Night], accept: bool) -> None:
                 with open_ledger(ledger, readonly=True) as opened:
                     there = any(opened.sets(which))
                 if there:
-                    reason = "wrong-patient" if number % 2 else "error"
-                    retract(ledger, which, folder / f"back-{number}", who="N", why="w", reason=reason)  # type: ignore[arg-type]
+                    reason: Reason = "wrong-patient" if number % 2 else "error"
+                    retract(ledger, which, folder / f"back-{number}", who="N", why="w", reason=reason)
                     check(ledger, seen)
     finally:
         shutil.rmtree(folder)
