@@ -150,8 +150,16 @@ class Judge:
                 what = f"the set was recorded {when} and has been retracted since"
                 return verdict.hold("retracted-before", what)
             verdict.revised = self._revised(earlier, frozenset(), says.keys())
-        elif not same or said.retaken or Outcome.HELD in verdict.outcomes:
-            verdict.revised = self._revision(verdict, said, earlier, when)
+        else:
+            # What a person has confirmed is recorded, though its rule holds it each time that it is read.
+            verdict.outcomes = [
+                Outcome.REPEAT
+                if outcome is Outcome.HELD and earlier.readings.get(reading.vital) == canonical(reading)
+                else outcome
+                for reading, outcome in zip(said.readings, verdict.outcomes, strict=True)
+            ]
+            if not same or said.retaken or Outcome.HELD in verdict.outcomes:
+                verdict.revised = self._revision(verdict, said, earlier, when)
         if verdict.revised is None:
             if Outcome.HELD not in verdict.outcomes:
                 return verdict.repeat("repeat-of-earlier-run", f"the same set was recorded {when}")

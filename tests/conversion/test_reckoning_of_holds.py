@@ -130,3 +130,15 @@ def test_what_is_held_is_held_once_in_lists_that_overlap(tmp_path: Path) -> None
     assert holds is not None
     assert (holds.before, holds.opened, holds.open) == (2, 0, 2)
     assert batch.report.reckoning.readings.all.held == 1
+
+
+def test_what_was_confirmed_is_a_repeat_when_it_is_read_again(tmp_path: Path) -> None:
+    convert(tmp_path, "one", EXTREME)
+    decide(tmp_path, "confirm", "outside-hold-limits")
+    convert(tmp_path, "two")
+    batch = convert(tmp_path, "again", EXTREME)
+    readings = batch.report.reckoning.readings.all
+    assert (readings.repeat, readings.held) == (6, 0)
+    assert batch.status == 0
+    with open_ledger(tmp_path / "ledger.db", readonly=True) as ledger:
+        assert not ledger.holds()
