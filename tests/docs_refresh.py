@@ -55,7 +55,8 @@ TABLES = (
     ("`[patient]`", "Patient", ""),
     ("`[patient.systems]`", "PatientSystems", "Where the export holds patients of several identifier systems."),
     ("`TEXT = { ... }` in `values` of `[patient.systems]`", "PatientSystem", ""),
-    ("`[device]`, `[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
+    ("`[device]`", "Device", "All optional."),
+    ("`[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),
     (
         "`[mode]`, `[cuff]`, `[position]`",
@@ -103,6 +104,8 @@ WORDS = {
     ("Time", "ambiguous"): "a local time that happens twice when clocks go back: hold it, or take one of the two",
     ("Time", "nonexistent"): "a local time that is skipped when clocks go forward: hold it, or read it with the offset "
     "from before or after the change",
+    ("Device", "column"): "the column that holds the identifier",
+    ("Device", "fixed"): "one identifier for the whole export, instead of a column",
     ("Identified", "column"): "the column that holds the identifier",
     ("Identified", "fixed"): "one identifier for the whole export, instead of a column",
     ("PatientCategory", "column"): "the column that tells the category",
