@@ -1,0 +1,202 @@
+"""Sequences of events after which a measurement was charted for two patients, or an old value stood for a new one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import replace
+from datetime import datetime
+
+import pytest
+
+from gateway.errors import LedgerError, UsageError
+from gateway.ledger import OutboxFilter, SetFilter
+from tests.properties.life_kit import (
+    AHEAD,
+    DAY,
+    MEASUREMENTS,
+    PATIENTS,
+    ZONE,
+    Behaviour,
+    Life,
+    Mapping,
+    Row,
+    Stay,
+    current,
+    without_pages,
+)
+
+A, B, C = PATIENTS
+TEN, HALF_PAST, SECONDS_LATER, OTHER_MONITOR = 0, 1, 2, 3
+"""Places in `MEASUREMENTS`."""
+FAULTS = (AssertionError, pytest.fail.Exception)
+
+
+@pytest.fixture(autouse=True)
+def _no_pages() -> Iterator[None]:
+    with without_pages():
+        yield
+
+
+@pytest.fixture
+def life() -> Iterator[Life]:
+    life = Life()
+    try:
+        yield life
+    finally:
+        life.close()
+
+
+class TestOnePatient:
+    """A measurement that was charted for one patient comes again for another."""
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="nothing looks across patients")
+    def test_by_associations_that_were_corrected(self, life: Life) -> None:
+        life.actions.change_mapping(Mapping(associated=True))
+        life.actions.change_associations([Stay("M1", A, "08:00", "12:00")])
+        export = life.export(Row(TEN), Row(HALF_PAST))
+        life.night(export)
+        life.actions.change_associations([Stay("M1", A, "08:00", "09:40"), Stay("M1", B, "09:40", "12:00")])
+        life.night(export)
+        life.check()
+        life.check_drained()
+        life.check_again()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="nothing looks across patients")
+    def test_by_a_patient_column_that_was_changed(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, A), Row(HALF_PAST, A)))
+        life.night(life.export(Row(TEN, B), Row(HALF_PAST, A)))
+        life.check()
+        life.check_drained()
+        life.check_again()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="nothing looks across patients")
+    def test_by_two_rows_of_one_export(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, A), Row(TEN, B)))
+        life.check()
+        life.check_drained()
+        life.check_again()
+
+
+class TestAssign:
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="any hold can be assigned")
+    def test_a_hold_that_is_about_a_value(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, A, "implausible")))
+        hold = life.hold("outside-hold-limits")
+        with pytest.raises(UsageError):
+            life.decide(lambda: life.actions.assign([hold], B))
+        life.night()
+        life.check()
+        life.check_drained()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="any hold can be assigned")
+    def test_nothing_is_charted_twice_by_it(self, life: Life) -> None:
+        """Whatever is said of the decision."""
+        life.night(life.export(Row(TEN, A, "implausible")))
+        hold = life.hold("outside-hold-limits")
+        with suppress(UsageError):
+            life.decide(lambda: life.actions.assign([hold], B))
+        life.night()
+        life.check()
+        life.check_drained()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="the identifier is looked at by the next run only")
+    def test_a_patient_that_the_mapping_refuses(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, "")))
+        hold = life.hold("patient-missing")
+        with pytest.raises(UsageError):
+            life.decide(lambda: life.actions.assign([hold], "P-42"))
+
+    def test_a_patient_where_there_is_none(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, "")))
+        hold = life.hold("patient-missing")
+        life.decide(lambda: life.actions.assign([hold], B))
+        life.night()
+        assert {fact.patient for fact in life.facts().values()} == {B}
+        life.check_drained()
+        life.check_again()
+
+
+class TestOrder:
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="what is parked blocks nothing, and is sent again as it was")
+    def test_what_was_parked_comes_after_its_correction(self, life: Life) -> None:
+        life.lab.behaviour = Behaviour("refuse", vital="systolic")
+        life.night(life.export(Row(TEN)))
+        assert life.actions.items(target="lab", state="parked")
+        life.accept()
+        life.night(life.export(Row(TEN, A, "other pressure")))
+        life.check_drained()
+        assert {str(fact.state) for (_, vital), fact in life.lab.facts().items() if vital == "systolic"} == {"161"}
+        life.check_again()
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="what is replayed is sent again as it was")
+    @pytest.mark.parametrize("target", ["ehr", "lab"])
+    def test_what_was_retracted_is_replayed(self, life: Life, target: str) -> None:
+        """The second night's correction is what a FHIR server would take again; of a first creation it has a record."""
+        life.night(life.export(Row(TEN)))
+        life.night(life.export(Row(TEN, A, "other pressure")))
+        life.retract(SetFilter(patient=A), "wrong-patient")
+        life.deliver()
+        life.check_drained()
+        life.decide(lambda: life.actions.replay(OutboxFilter(target=target, run=2)))
+        life.check_drained()
+        assert not current(life.lab.facts())
+        assert not current(life.ehr.facts())
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="what is replayed is sent again as it was")
+    def test_what_was_corrected_is_replayed(self, life: Life) -> None:
+        life.night(life.export(Row(TEN)))
+        life.night(life.export(Row(TEN, A, "other pressure")))
+        life.decide(lambda: life.actions.replay(OutboxFilter(target="lab", run=1)))
+        life.check_drained()
+
+
+class TestQueue:
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="what is answered AR blocks its target for ever")
+    def test_one_refusal_does_not_hold_back_the_others(self, life: Life) -> None:
+        life.lab.behaviour = Behaviour("refuse", patient=A, named=False)
+        life.night(life.export(Row(TEN, A), Row(OTHER_MONITOR, B)))
+        for _ in range(10):
+            life.night()
+        assert {fact.patient for fact in life.lab.facts().values()} == {B}
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="a bundle that is refused without a name is parked whole")
+    def test_nor_does_one_of_a_bundle(self, life: Life) -> None:
+        life.ehr.behaviour = Behaviour("refuse", patient=A, named=False)
+        life.night(life.export(Row(TEN, A), Row(OTHER_MONITOR, B)))
+        assert {fact.patient for fact in life.ehr.facts().values()} == {B}
+        life.check_drained()
+
+    def test_a_refusal_with_a_name_parks_one_set(self, life: Life) -> None:
+        life.ehr.behaviour = Behaviour("refuse", patient=A, named=True)
+        life.night(life.export(Row(TEN, A), Row(OTHER_MONITOR, B)))
+        assert {fact.patient for fact in life.ehr.facts().values()} == {B}
+        life.check_drained()
+
+
+class TestOneTime:
+    """Monitors whose clocks are ahead, and a mapping that corrects them."""
+
+    TRUE = MEASUREMENTS[TEN].epoch - 60 * AHEAD
+
+    @pytest.fixture(autouse=True)
+    def recorded(self, life: Life) -> None:
+        life.actions.change_mapping(replace(life.actions.mapping, clock=True))
+        life.night(life.export(Row(TEN)))
+        assert {fact.epoch for fact in life.ehr.facts().values()} == {self.TRUE}
+        assert {fact.epoch for fact in life.lab.facts().values()} == {self.TRUE}
+
+    @pytest.mark.xfail(strict=True, raises=FAULTS, reason="sets are found by the monitor's own clock")
+    def test_sets_are_known_by_the_time_that_was_recorded(self, life: Life) -> None:
+        before_ten = int(datetime.fromisoformat(f"{DAY}T09:59{ZONE}").timestamp())
+        assert {known.epoch for known in life.known} == {self.TRUE}
+        life.check_drained()
+        life.retract(SetFilter(since=self.TRUE, until=before_ten))
+        assert {known.state for known in life.known} == {"retracted"}
+
+    @pytest.mark.xfail(strict=True, raises=LedgerError, reason="a bundle with a device's own time cannot be retracted")
+    def test_they_can_be_retracted(self, life: Life) -> None:
+        life.retract(SetFilter())
+        life.deliver()
+        assert not current(life.ehr.facts())
+        assert not current(life.lab.facts())
