@@ -49,6 +49,10 @@ class Receipt(NamedTuple):
         message: one line for people, without identifiers of patients and without secrets.
         parts: one for each entry of a bundle, in order; empty for a message, or when the bundle cannot be read.
         after: seconds the receiver asked to wait before the next attempt; 0 if it did not say.
+        reached: the receiver may have got it; False when it is certain that no application saw it, because there was no
+            connection, or nothing was sent.
+        answered: the receiver itself answered to this, so that a LATER counts against it; False when there was no
+            answer, or one that any message would have got.
     """
 
     verdict: Verdict
@@ -56,6 +60,8 @@ class Receipt(NamedTuple):
     message: str
     parts: tuple[PartReceipt, ...] = ()
     after: float = 0.0
+    reached: bool = True
+    answered: bool = False
 
 
 class Target(Protocol):
