@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from gateway.errors import LedgerError
 from gateway.ledger.rows import (
+    SETTLED_FROM,
     AtLine,
     AuditEntry,
     Hold,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from gateway.ledger.store import Ledger, open_ledger
 
 __all__ = [
+    "SETTLED_FROM",
     "AtLine",
     "AuditEntry",
     "Hold",

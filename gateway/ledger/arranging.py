@@ -18,6 +18,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from gateway.ledger.chains import CLOSING, OPEN, Carried, SetLife, Turn, Version, decide
 from gateway.ledger.outbox import WAITING_AGAIN, content
 from gateway.ledger.reading import sliced
+from gateway.ledger.rows import SETTLED_FROM
 from gateway.ledger.tables import outbox, runs, set_history, sets
 
 Carries: TypeAlias = Callable[[str, bytes], Sequence[tuple[int, str]]]
@@ -281,14 +282,14 @@ def divide(
     else:
         gone = [each for each in carried if each not in keeping]
         cut = {"without": ",".join([item.without, *gone] if item.without else gone)}
-    row = connection.execute(select(outbox).where(o.id == item.id)).one()._asdict()
-    del row["id"]
+    own = connection.execute(select(outbox).where(o.id == item.id)).one()._asdict()
+    del own["id"]
     connection.execute(update(outbox).where(o.id == item.id).values(**cut, **values))
-    file = (o.run == item.run, o.name == item.name, o.target == row["target"], o.part == item.part)
+    file = (o.run == item.run, o.name == item.name, o.target == item.target, o.part == item.part)
     last = connection.execute(select(func.max(o.split)).where(*file)).scalar_one()
     numbers = []
     for number, (some, changes) in enumerate(pieces, int(last) + 1):
-        made = row | {"only": ",".join(some), "without": "", "split": number} | dict(changes)
+        made = own | {"only": ",".join(some), "without": "", "split": number} | dict(changes)
         added = connection.execute(insert(outbox).values(**made))
         assert added.inserted_primary_key is not None
         numbers.append(int(added.inserted_primary_key[0]))
@@ -310,38 +311,52 @@ def carried(connection: Connection, items: Collection[int], carries: Carries) ->
     return found
 
 
-def item(connection: Connection, number: int, carries: Carries) -> tuple[Item, list[str]] | None:
-    """An item and the sets that it carries; None when there is none with this number."""
+def row(connection: Connection, number: int) -> Item | None:
+    """An item; None when there is none with this number."""
     columns = [outbox.c[name] for name in Item._fields]
-    row = connection.execute(select(*columns).where(outbox.c.id == number)).one_or_none()
-    return None if row is None else (Item._make(row), carried(connection, [number], carries)[number])
+    found = connection.execute(select(*columns).where(outbox.c.id == number)).one_or_none()
+    return None if found is None else Item._make(found)
+
+
+def carrying(
+    connection: Connection, target: str, identities: Collection[str], carries: Carries
+) -> dict[str, list[Item]]:
+    """The items of a target that carry each of these sets (32 hex digits), the oldest version first."""
+    found: dict[str, list[Item]] = {}
+    names = [bytes.fromhex(each) for each in identities]
+    for records, kinds in (("fhir", ("fhir",)), ("oru", ("oru", "batch"))):
+        situation = _situation(connection, target, kinds, carries, lives_of(connection, names, records))
+        for each in sorted(situation.carried, key=lambda each: each.order):
+            found.setdefault(each.identity, []).append(situation.items[each.item])
+    return found
 
 
 def settle(
     connection: Connection, ids: Collection[int], action: str, message: str, carries: Carries, only: Collection[str]
 ) -> dict[str, list[int]]:
     """Carry out what a person decided about items; the numbers of those that were changed, by target."""
-    earlier = {"park": ("waiting",), "release": ("parked",), "skip": OPEN}[action]
     now = datetime.now(UTC)
     values: dict[str, Any] = dict(WAITING_AGAIN)
-    if action != "release":
+    if action == "replay":
+        values["form"] = "again"
+    elif action != "release":
         state, words = {"park": ("parked", "Parked"), "skip": ("skipped", "Left out")}[action]
         values = {"state": state, "settled": now, "code": "by-hand", "message": f"{words} {message}", "detail": ""}
     changed: dict[str, list[int]] = defaultdict(list)
     wanted = set(only)
     for number in sorted(set(ids)):
-        found = item(connection, number, carries) if wanted else None
-        row = connection.execute(select(outbox.c.target, outbox.c.state).where(outbox.c.id == number)).one_or_none()
-        if row is None or row.state not in earlier:
+        own = row(connection, number)
+        if own is None or own.state not in SETTLED_FROM[action]:
             continue
-        if found is not None:
-            chosen = [each for each in found[1] if each in wanted]
+        if wanted:
+            every = carried(connection, [number], carries)[number]
+            chosen = [each for each in every if each in wanted]
             if not chosen:
                 continue
-            if len(chosen) < len(found[1]):
-                rest = [each for each in found[1] if each not in wanted]
-                changed[row.target] += divide(connection, *found, rest, {}, [(chosen, values)])
+            if len(chosen) < len(every):
+                rest = [each for each in every if each not in wanted]
+                changed[own.target] += divide(connection, own, every, rest, {}, [(chosen, values)])
                 continue
         connection.execute(update(outbox).where(outbox.c.id == number).values(**values))
-        changed[row.target].append(number)
+        changed[own.target].append(number)
     return changed

@@ -9,8 +9,9 @@ another patient has another identity there, and the same chain. For each target,
   it is now: as a first word ("first") when nothing of it can have reached the receiver, else as a correction ("whole").
 * What is parked holds back later versions of its set, and other sets of its chain, until a person or another answer
   settles it. Everything else goes on.
-* A retraction is not held back: it supersedes what waits or is parked of its set. Where nothing of the set can have
-  reached the receiver, there is nothing to take back: all of it is cancelled.
+* A retraction is not held back: it supersedes what waits or is parked of the versions before it, and what was recorded
+  after it is sent after it. Where nothing of the set can have reached the receiver, there is nothing to take back: all
+  of it is cancelled, and what was recorded after it is a first word.
 * A set that was moved here is not sent before the set that it was moved from has been taken back there.
 * What is older than the receiver's state is never sent as it was recorded, whoever asks for it.
 """
@@ -62,6 +63,11 @@ class SetLife(NamedTuple):
     identity: str
     chain: str
     versions: tuple[Version, ...]
+
+    @property
+    def retracted(self) -> set[int]:
+        """The runs that took it back."""
+        return {each.run for each in self.versions if each.retraction}
 
 
 class Carried(NamedTuple):
@@ -143,18 +149,41 @@ def _of_set(entries: Sequence[Carried], life: SetLife, whole: bool) -> dict[int,
         return {}
     if current.retraction and not any(_may_have_reached(each) for each in entries):
         return {each.item: Turn("cancelled") for each in open_}
-    *before, last = open_
-    taken_back = current.retraction and last.run == current.run
     turns: dict[int, Turn] = {}
-    blocking = None
+    blocking: Carried | None = None
+    back = _taken_back(entries, life)
+    if back is not None:
+        behind = [each for each in open_ if each.order < back.order]
+        open_ = [each for each in open_ if each.order > back.order]
+        if any(_may_have_reached(each) for each in entries if each.order < back.order):
+            blocking = back
+            turns |= {each.item: Turn("superseded", by=back.item) for each in behind}
+            if back.state == "waiting":
+                turns[back.item] = Turn("send", back.form if back.form != "again" else "")
+        else:
+            # Nothing is to be taken back: the receiver begins with what was recorded since.
+            turn = Turn("superseded", by=open_[-1].item) if open_ else Turn("cancelled")
+            turns |= {each.item: turn for each in [*behind, back]}
+        if not open_:
+            return turns
+    *before, last = open_
     for each in before:
-        if each.state == "waiting" or taken_back:
+        if each.state == "waiting":
             turns[each.item] = Turn("superseded", by=last.item)
         else:
             blocking = blocking or each
     if last.state == "waiting":
         turns[last.item] = Turn("blocked", by=blocking.item) if blocking else _sent(last, entries, life, whole)
     return turns
+
+
+def _taken_back(entries: Sequence[Carried], life: SetLife) -> Carried | None:
+    """The newest retraction of a set that waits or is parked, unless the receiver may have what came after it."""
+    runs = life.retracted
+    open_ = [each for each in entries if each.state in OPEN and each.run in runs]
+    if not open_ or any(_may_have_reached(each) for each in entries if each.order > open_[-1].order):
+        return None
+    return open_[-1]
 
 
 def _sent(last: Carried, entries: Sequence[Carried], life: SetLife, whole: bool) -> Turn:
@@ -196,7 +225,8 @@ def _across(
         return blocked
     for place, each in left:
         turn = turns.get((each.item, each.identity))
-        if turn is None or turn.how != "send" or lives[each.identity].versions[-1].retraction:
+        life = lives[each.identity]
+        if turn is None or turn.how != "send" or life.versions[-1].retraction or each.run in life.retracted:
             continue
         ahead = [
             (other_place, other.item)

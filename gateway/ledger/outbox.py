@@ -16,11 +16,9 @@ from sqlalchemy import ColumnElement, Connection, Select, func, select, update
 
 from gateway.errors import LedgerError
 from gateway.ledger.reading import sliced
-from gateway.ledger.rows import OutboxCount, OutboxFilter, OutboxItem, OutboxKind, SentPart, Waiting
+from gateway.ledger.rows import SETTLED_FROM, OutboxCount, OutboxFilter, OutboxItem, OutboxKind, SentPart, Waiting
 from gateway.ledger.tables import contents, outbox, owners
 
-SENT_AGAIN = ("delivered", "parked", "skipped")
-"""States of what can be sent once more; of what was superseded or cancelled, something else tells what is true."""
 WAITING_AGAIN = {"state": "waiting", "settled": None, "answered": 0}
 COLUMNS = ("target", "kind", "run", "name", "part", "start", "size", "queued")
 _WAITING = tuple(name for name in Waiting._fields if name != "data")
@@ -215,7 +213,7 @@ def outcome(part: SentPart, at: datetime, before: Any = outbox.c) -> dict[str, A
 
 def wait_again(connection: Connection, which: OutboxFilter) -> dict[str, dict[str, list[int]]]:
     """Let items wait to be sent once more; return their numbers by target and earlier state."""
-    done = outbox.c.state.in_(SENT_AGAIN)
+    done = outbox.c.state.in_(SETTLED_FROM["replay"])
     found: dict[str, dict[str, list[int]]] = {}
     wanted = select(outbox.c.id, outbox.c.target, outbox.c.state).where(done, *_conditions(which))
     parts: list[list[int] | None] = [None] if which.ids is None else [*sliced(sorted(set(which.ids)))]

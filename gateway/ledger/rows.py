@@ -250,6 +250,16 @@ OutboxKind: TypeAlias = Literal["fhir", "oru", "batch"]
 """What a target is sent: FHIR bundles, single HL7 v2 messages, or whole batch files of them."""
 
 
+SETTLED_FROM: Mapping[str, tuple[str, ...]] = {
+    "park": ("waiting",),
+    "release": ("parked",),
+    "skip": ("waiting", "parked"),
+    "replay": ("delivered", "parked", "skipped"),
+}
+"""What a person can decide about an item, and the states it must be in. What is true of something that was superseded
+or cancelled, another item tells."""
+
+
 class OutboxItem(NamedTuple):
     """Something to be sent to a target, and what became of it.
 

@@ -470,11 +470,12 @@ class Ledger:
         now = datetime.now(UTC)
         first, *others = parts
         with self._settling() as connection:
-            found = arranging.item(connection, item, carries)
-            if found is None or found[0].state != "waiting":
+            own = arranging.row(connection, item)
+            if own is None or own.state != "waiting":
                 raise self._missing(f"item {item} that waits to be sent")
-            pieces = [(part.sets, outbox_.outcome(part, now, found[0])) for part in others]
-            return arranging.divide(connection, *found, first.sets, outbox_.outcome(first, now, found[0]), pieces)
+            sets = arranging.carried(connection, [item], carries)[item]
+            pieces = [(part.sets, outbox_.outcome(part, now, own)) for part in others]
+            return arranging.divide(connection, own, sets, first.sets, outbox_.outcome(first, now, own), pieces)
 
     @contextmanager
     def _settling(self) -> Iterator[Connection]:
@@ -521,10 +522,18 @@ class Ledger:
         with self._reading() as connection:
             return arranging.carried(connection, items, carries)
 
-    def outbox(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxItem]:  # noqa: B008 (frozen)
-        """The items of the outbox that are asked for, in order of their ids."""
+    def outbox(
+        self,
+        which: OutboxFilter = OutboxFilter(),  # noqa: B008 (frozen)
+        *,
+        limit: int | None = None,
+        offset: int = 0,
+    ) -> list[OutboxItem]:
+        """The items of the outbox that are asked for, in order of their ids; the bounds are for those without ids."""
         with self._reading() as connection:
-            statements = outbox_.item_select(which)
+            statements = [
+                each if limit is None else each.limit(limit).offset(offset) for each in outbox_.item_select(which)
+            ]
             return [OutboxItem._make(row) for statement in statements for row in connection.execute(statement)]
 
     def outbox_counts(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxCount]:  # noqa: B008 (frozen)
@@ -581,18 +590,18 @@ class Ledger:
     def settle_items(
         self,
         ids: Collection[int],
-        action: Literal["park", "release", "skip"],
+        action: Literal["park", "release", "skip", "replay"],
         who: str,
         why: str,
         carries: Carries,
         sets: Collection[str] = (),
     ) -> int:
-        """Decide about items that wait or are parked, and put that into the audit trail, by target.
+        """Decide about items, and put that into the audit trail, by target.
 
         Args:
             ids: the items; those in another state are passed over.
-            action: "park" what waits, "release" what is parked, so that it waits again, or "skip" either, so that it
-                is never sent.
+            action: "park" what waits, "release" what is parked, so that it waits again, "skip" either, so that it is
+                never sent, or "replay" what was sent, parked or skipped, as `replay` does.
             who: who decided.
             why: the reason they gave.
             carries: reads which sets stand in a record file.
@@ -612,6 +621,12 @@ class Ledger:
                 entries.append((now, who, action, f"target {target}", why, detail))
             append(connection, entries)
         return sum(len(numbers) for numbers in changed.values())
+
+    def carrying(self, target: str, sets: Collection[str], carries: Carries) -> dict[str, list[tuple[int, str]]]:
+        """The items (number and state) of a target that carry each of these sets (32 hex digits), in order."""
+        with self._reading() as connection:
+            found = arranging.carrying(connection, target, sets, carries)
+        return {identity: [(each.id, each.state) for each in items] for identity, items in found.items()}
 
     def stop_target(self, target: str, who: str, why: str) -> None:
         """Send nothing to a target until it is resumed, and put that into the audit trail."""
