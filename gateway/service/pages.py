@@ -261,7 +261,8 @@ def outbox(
     told = api.show_outbox(request, who, limit=_SHOWN, offset=start)
     return page(
         request, "outbox.html.j2", who, told=told, start=start, step=_SHOWN, again=again, done=done,
-        now=datetime.now(UTC), may=who is not None and "settle" in who.roles, most=max(told.parked_total, told.waiting_total),
+        now=datetime.now(UTC), may=who is not None and "settle" in who.roles,
+        most=max(told.parked_total, told.waiting_total),
         stopped={each.target for each in told.stopped},
     )  # fmt: skip
 

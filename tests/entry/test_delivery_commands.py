@@ -41,8 +41,8 @@ def test_outbox_shows_counts_and_what_is_parked(site: Path, capsys: pytest.Captu
         "lab Interface team oru waiting 2 0 min",
         "lab waits at item 3 after 3 tries, the last 0 min ago: no-answer: The receiver did not answer in time.",
         "Parked, until somebody has looked at it; gateway replay sends it again:",
-        "item target owner run age reason in words",
-        "2 lab Interface team 1 0 min AE The receiver found an error in the message.",
+        "item target owner run sets age reason in words",
+        "2 lab Interface team 1 0 0 min AE The receiver found an error in the message.",
     ]
     assert main(["outbox", "--ledger", "l.db", "--target", "ehr"]) == 0
     assert said(capsys) == ["target owner takes state items oldest", "ehr fhir waiting 1 0 min"]
@@ -98,8 +98,8 @@ def test_replay_of_a_period(site: Path, capsys: pytest.CaptureFixture[str]) -> N
     [
         (["--target", "lab"], "nothing was named"),
         (["--target", "lab", "2", "--run", "1"], "name items, or choose them in another way"),
-        (["--target", "lab", "3"], "item 3 is not delivered or parked there"),
-        (["--target", "ehr", "2"], "item 2 is not delivered or parked there"),
+        (["--target", "lab", "3"], "item 3 is not delivered, parked or skipped there"),
+        (["--target", "ehr", "2"], "item 2 is not delivered, parked or skipped there"),
         (["--target", "labs", "2"], "did you mean 'lab'"),
         (["--target", "lab", "--from", "2026-01-01"], "no offset"),
         (["--target", "lab", "--run", "7"], "nothing fits"),
