@@ -13,13 +13,11 @@ from typing import TYPE_CHECKING
 
 from gateway.delivery.bundles import Bundle, rendered
 from gateway.errors import LedgerError
-from gateway.ledger.arranging import left_of
-from gateway.ledger.chains import SetLife, Version
-from gateway.records.oru import batch_like
-from gateway.records.retraction import last_sent, messages_in, record_of, set_of
 
+# The modules of records take time to load, and most items are sent as they are.
 if TYPE_CHECKING:
     from gateway.ledger import Ledger, Waiting
+    from gateway.ledger.chains import SetLife, Version
 
 # As the renderers write them; what a device says of its own clock is of no set.
 _OBSERVATION = re.compile(
@@ -61,6 +59,8 @@ class Payloads:
 
     def sets(self, item: Waiting) -> list[str]:
         """The sets that an item carries, in order."""
+        from gateway.ledger.arranging import left_of
+
         return left_of((identity for _, identity in sets_in(item.name, item.data)), item.only, item.without)
 
     def _whole(self, item: Waiting) -> bytes:
@@ -78,6 +78,8 @@ class Payloads:
         return whole_bundle(bundles, {life.identity for life in lives})
 
     def _whole_message(self, life: SetLife, *, sent_before: bool) -> str:
+        from gateway.records.retraction import messages_in, set_of
+
         said: list[str] = []
         for version in life.versions:
             for run, name in self._named(version):
@@ -110,6 +112,8 @@ class Payloads:
 
 def cut(kind: str, data: bytes, keep: set[str]) -> bytes:
     """A bundle or batch file with only these sets in it."""
+    from gateway.records.retraction import messages_in, set_of
+
     if kind == "fhir":
         bundle = Bundle(data)
         units = [unit for unit in bundle.units if keep & sets_of_unit(bundle, unit)]
@@ -124,6 +128,8 @@ def sets_of_unit(bundle: Bundle, unit: Sequence[int]) -> set[str]:
 
 def _batch(data: bytes, messages: Sequence[str]) -> bytes:
     """Messages in a batch file of the same name and time as another."""
+    from gateway.records.oru import batch_like
+
     head = data.split(b"\r", 1)[0].decode().split("|")
     received, name = (head[at] if len(head) > at else "" for at in (6, 8))
     return batch_like(messages, name, received).encode()
@@ -151,6 +157,7 @@ def whole_message(messages: Sequence[str], *, sent_before: bool, at_dtm: str, re
         revision: version of the set that is said.
     """
     from gateway.records.oru import restated
+    from gateway.records.retraction import last_sent
 
     joined = last_sent(messages)
     (report,) = {segment.split("|")[25] for segment in joined.split("\r") if segment[:3] == "OBR"}
@@ -168,6 +175,8 @@ def whole_bundle(bundles: Sequence[bytes], sets: Collection[str]) -> bytes:
         sets: their identities.
     """
     import msgspec
+
+    from gateway.records.retraction import record_of
 
     others: dict[str, bytes] = {}
     newest: dict[str, tuple[str, bytes]] = {}

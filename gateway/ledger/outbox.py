@@ -12,7 +12,7 @@ from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select, update
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, func, select, update
 
 from gateway.errors import LedgerError
 from gateway.ledger.reading import sliced
@@ -195,19 +195,38 @@ def count(connection: Connection, which: OutboxFilter) -> list[OutboxCount]:
     return [OutboxCount._make(row) for row in connection.execute(grouped)]
 
 
+_SETTLE = (
+    update(outbox)
+    .where(outbox.c.id == bindparam("item"), outbox.c.state == "waiting")
+    .values(
+        {
+            name: bindparam(f"new_{name}")
+            for name in ("state", "tried", "settled", "code", "message", "detail", "reached")
+        }
+        | {"attempts": outbox.c.attempts + 1, "answered": outbox.c.answered + bindparam("more")}
+    )
+)
+"""Made once: one of these is executed for each message that is sent."""
+
+
 def settle(connection: Connection, item: int, part: SentPart, at: datetime) -> bool:
     """Note what became of an item that waits; False when there is none with this number."""
-    here = (outbox.c.id == item, outbox.c.state == "waiting")
-    return connection.execute(update(outbox).where(*here).values(**outcome(part, at))).rowcount == 1
+    state = "waiting" if part.verdict == "later" else part.verdict
+    given = {
+        "item": item, "new_state": state, "new_tried": at, "new_settled": None if state == "waiting" else at,
+        "new_code": part.code, "new_message": part.message, "new_detail": part.detail, "new_reached": int(part.reached),
+        "more": int(part.answered and state != "delivered"),
+    }  # fmt: skip
+    return connection.execute(_SETTLE, given).rowcount == 1
 
 
-def outcome(part: SentPart, at: datetime, before: Any = outbox.c) -> dict[str, Any]:
-    """The columns of an item that was tried; `before` has its attempts and answers until now."""
+def outcome(part: SentPart, at: datetime, attempts: int, answered: int) -> dict[str, Any]:
+    """The columns of an item that was tried, with its attempts and answers until now."""
     state = "waiting" if part.verdict == "later" else part.verdict
     return {
-        "state": state, "attempts": before.attempts + 1, "tried": at, "settled": None if state == "waiting" else at,
+        "state": state, "attempts": attempts + 1, "tried": at, "settled": None if state == "waiting" else at,
         "code": part.code, "message": part.message, "detail": part.detail, "reached": int(part.reached),
-        "answered": before.answered + int(part.answered and state != "delivered"),
+        "answered": answered + int(part.answered and state != "delivered"),
     }  # fmt: skip
 
 

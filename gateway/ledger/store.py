@@ -468,14 +468,14 @@ class Ledger:
         for part in parts:
             _check_verdict(part.verdict)
         now = datetime.now(UTC)
-        first, *others = parts
         with self._settling() as connection:
             own = arranging.row(connection, item)
             if own is None or own.state != "waiting":
                 raise self._missing(f"item {item} that waits to be sent")
             sets = arranging.carried(connection, [item], carries)[item]
-            pieces = [(part.sets, outbox_.outcome(part, now, own)) for part in others]
-            return arranging.divide(connection, own, sets, first.sets, outbox_.outcome(first, now, own), pieces)
+            kept, *made = (outbox_.outcome(part, now, own.attempts, own.answered) for part in parts)
+            pieces = [(part.sets, values) for part, values in zip(parts[1:], made, strict=True)]
+            return arranging.divide(connection, own, sets, parts[0].sets, kept, pieces)
 
     @contextmanager
     def _settling(self) -> Iterator[Connection]:
