@@ -235,12 +235,22 @@ class Revised(NamedTuple):
         corrected: keys of the vitals whose value changes.
         known: keys of the records (vitals or panels, as the FHIR renderer names them) that were recorded before.
         revision: which version of the set this is; what was recorded first is 1.
+        unmeasured: those of `corrected` of which it was said last that they could not be measured: no result of them
+            stands that could be corrected.
+        preliminary: those of `corrected` and of `known` that were given out as preliminary only.
     """
 
     added: frozenset[str]
     corrected: frozenset[str]
     known: frozenset[str]
     revision: int = 2
+    unmeasured: frozenset[str] = frozenset()
+    preliminary: frozenset[str] = frozenset()
+
+    @property
+    def replaced(self) -> frozenset[str]:
+        """The vitals of which a final result was given out that now changes."""
+        return self.corrected - self.unmeasured - self.preliminary
 
 
 @dataclass(slots=True)

@@ -13,18 +13,41 @@ import time
 from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
+from unittest import TestCase
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, is_hypothesis_test, settings
 
-# No example database in the working tree, and no deadline: two tests share each core of a small machine.
+# The same examples each time, so that a change is red or green for what it does. No example database in the working
+# tree, and no judgement by the clock: two tests share each core of a small machine.
 settings.register_profile(
-    "default", database=None, deadline=None, derandomize=bool(os.environ.get("CI")), print_blob=True
+    "default",
+    database=None,
+    deadline=None,
+    derandomize=True,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
 )
-settings.register_profile(
-    "thorough", parent=settings.get_profile("default"), max_examples=2000, suppress_health_check=[HealthCheck.too_slow]
-)
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "default"))
+# Random search, for `./dev thorough`: other examples each time, and more of them.
+settings.register_profile("thorough", parent=settings.get_profile("default"), derandomize=False)
+PROFILE = os.environ.get("HYPOTHESIS_PROFILE", "default")
+settings.load_profile(PROFILE)
+
+MORE = 10
+"""How many times as many examples a thorough search tries, of a test that states its number as well."""
+
+
+def search_longer(item: pytest.Item) -> None:
+    """Multiply the number of examples of a property, or of a state machine; twice is once."""
+    if not isinstance(item, pytest.Function) or not is_hypothesis_test(item.obj):
+        return
+    machine = item.cls is not None and issubclass(item.cls, TestCase) and isinstance(item.cls.settings, settings)
+    # A number that a test states wins over the profile's, and hypothesis keeps it here alone.
+    owner, name = (item.cls, "settings") if machine else (item.function, "_hypothesis_internal_use_settings")
+    if not hasattr(owner, "searched_longer"):
+        before = getattr(owner, name)
+        setattr(owner, name, settings(before, max_examples=MORE * before.max_examples))
+        setattr(owner, "searched_longer", True)  # noqa: B010 - of a function or a class
 
 
 def find_browser() -> str | None:
@@ -34,6 +57,9 @@ def find_browser() -> str | None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if PROFILE == "thorough":
+        for item in items:
+            search_longer(item)
     if find_browser() is None:
         missing = pytest.mark.skip(reason="there is no Chromium on this machine")
         for item in items:

@@ -11,6 +11,7 @@ mapping that the README itself shows: what a reader copies is what was run.
 from __future__ import annotations
 
 import enum
+import http
 import inspect
 import json
 import os
@@ -251,6 +252,32 @@ def site_keys() -> str:
             default = "required" if field.is_required() else _code(_toml(field.default)) if plain else ""
             rows.append((_code(key), default, field.description or SITE_WORDS[key]))
         parts.append(f"#### {heading}\n\n" + _table(("key", "default", "meaning"), rows))
+    return "\n\n".join(parts)
+
+
+def answers() -> str:
+    """What is made of the answers of receivers, from the table of them."""
+    from gateway.delivery import answers as known
+
+    became = {"parked": "parked", "later": "sent again"}
+    rows = []
+    for condition in ("", *sorted(known.CONDITIONS - {"0"}, key=int)):
+        pair = [known.acknowledged(code, [condition]) for code in ("AE", "AR")]
+        verdicts = [became[each.verdict] for each in pair if each is not None]
+        words = pair[0].words if condition and pair[0] is not None else "no condition is stated"
+        rows.append((_code(condition) or "none", *verdicts, words))
+    parts = [_table(("condition", "after AE and CE", "after AR and CR", "in words"), rows)]
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for code in [int(each) for each in http.HTTPStatus if each >= 300]:
+        found = known.status(code)
+        said = became[found.verdict]
+        if found.everyone:
+            said += "; a fault of the endpoint" if not found.soon else "; not this message's fault"
+        grouped.setdefault((said, found.words), []).append(_code(str(code)))
+    rows = [(", ".join(codes), said, words) for (said, words), codes in grouped.items()]
+    parts.append(_table(("status", "what becomes of it", "in words"), rows))
+    passing = [kind for kind in known.ISSUES if known.answered(422, [kind]).verdict == "later"]
+    parts.append(f"A refused content is sent again all the same when the issue type is {_codes(passing)}.")
     return "\n\n".join(parts)
 
 
@@ -578,6 +605,7 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "exit statuses": exit_statuses,
     "mapping keys": mapping_keys,
     "site keys": site_keys,
+    "answers": answers,
     "vitals": vitals,
     "qualifiers": qualifiers,
     "limits": limits,

@@ -56,7 +56,7 @@ def test_every_shell_reads_it(shell: str, script: str) -> None:
 def test_help_needs_no_python(checkout: Path) -> None:
     done = dev(checkout, "help")
     assert done.returncode == 0
-    for command in ("demo", "test", "check", "bench", "format", "clean", "shell", "help"):
+    for command in ("demo", "test", "thorough", "check", "bench", "format", "clean", "shell", "help"):
         assert f"\n  {command} " in done.stdout
     assert dev(checkout).stdout == done.stdout
 
@@ -97,7 +97,8 @@ def set_up_by_hand(home: Path) -> None:
     bin_folder = home / ".venv" / "bin"
     bin_folder.mkdir(parents=True)
     pretended = bin_folder / "python"
-    pretended.write_text(f'#!/bin/sh\ncase "$1" in -c) exec {sys.executable} "$@";; *) echo "ran $*";; esac\n')
+    said = 'echo "ran $*" by "${HYPOTHESIS_PROFILE:-default}"'
+    pretended.write_text(f'#!/bin/sh\ncase "$1" in -c) exec {sys.executable} "$@";; *) {said};; esac\n')
     pretended.chmod(0o755)
     shutil.copy(home / "pyproject.toml", home / ".venv" / "installed-from")
 
@@ -106,7 +107,14 @@ def test_second_run_sets_nothing_up(checkout: Path) -> None:
     set_up_by_hand(checkout)
     done = dev(checkout, "demo", "--out", "a folder")
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout == "ran -m gateway demo --out a folder\n"
+    assert done.stdout == "ran -m gateway demo --out a folder by default\n"
+
+
+def test_properties_are_searched_at_random_only_when_asked(checkout: Path) -> None:
+    set_up_by_hand(checkout)
+    assert dev(checkout, "test", "tests/checks").stdout == "ran -m pytest -n auto tests/checks by default\n"
+    thorough = "ran -m pytest -n auto -m hypothesis tests/properties -x by thorough\n"
+    assert dev(checkout, "thorough", "tests/properties", "-x").stdout == thorough
 
 
 def test_changed_project_file_sets_up_again(checkout: Path) -> None:

@@ -306,8 +306,9 @@ class Frames:
         if bad is None or not (self._numbered or self._refused) or (self._numbered and bad[0] != number):
             return
         found = bad[1]
-        # A finding that went with an earlier block stays as it was told.
-        if found.rule == "frame-checksum" and self.findings and self.findings[-1] is found:
+        # A finding that went with an earlier block stays as it was told, and so does one behind which more was left
+        # out: what only looked like a frame always leaves something behind.
+        if self.findings and self.findings[-1] is found:
             message = f"{found.message}; it was sent again and read then"
             self.findings[-1] = replace(found, severity=Severity.WARNING, effect=Effect.NOTE, message=message)
 

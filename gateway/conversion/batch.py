@@ -24,8 +24,7 @@ from gateway.checks import effects, finding, rules
 from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_times, write_devices
 from gateway.conversion.clocks import Clocks, survey
 from gateway.conversion.exports import Export, blocks_of, find_exports
-from gateway.conversion.lists import Lists
-from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping
+from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping, time_of_change
 from gateway.conversion.remembering import HoldsTally, Remembering, run_info
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError, UsageError
@@ -36,14 +35,15 @@ from gateway.model import (
     ClockPair,
     Finding,
     Noticed,
+    Outcome,
     Party,
     Tally,
 )
 from gateway.normalise.ages import STEPS, anchor_step
 from gateway.normalise.times import zone_edition
+from gateway.once import Lists, Repeats
 from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
-from gateway.records.repeats import Repeats
 from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, HoldsInfo, MappingInfo, Report, RuleInfo
 from gateway.version import VERSION
 from gateway.vocabulary import editions
@@ -153,6 +153,7 @@ def convert(
             todo="Name a new folder with --out",
         )  # fmt: skip
     queued = _targets(targets, as_, bundle, remembered=ledger is not None)
+    changed = time_of_change(started) if ledger is not None else ("", "")
     options = Options(
         records_as=cast(RecordsAs, as_),
         bundle=cast(Container, bundle),
@@ -160,6 +161,8 @@ def convert(
         received=int((received or started).timestamp()),
         received_fhir=received.isoformat(timespec="seconds") if received else "",
         received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
+        changed_fhir=changed[0],
+        changed_dtm=changed[1],
         sent=sent,
         remember=ledger is not None,
     )
@@ -172,7 +175,8 @@ def convert(
             if recovered is not None and opened.recovered:
                 recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
-        job = Job(loaded, options, known, stage.folder, watch=watch)
+        merged = opened.merged() if opened is not None else {}
+        job = Job(loaded, options, known, stage.folder, watch=watch, merged=merged)
         try:
             report = _convert(
                 job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,
@@ -244,9 +248,11 @@ def _convert(
             found = find_exports(exports, job.loaded.mapping, Path(scratch)) if exports or ledger is None else []
             age = job.loaded.mapping.time.age
             seen: Repeats | Lists = (
-                Repeats(Path(scratch) / "seen")
+                Repeats(Path(scratch) / "seen", job.change)
                 if age is None
-                else Lists(STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory)
+                else Lists(
+                    STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory, job.change
+                )
             )
             with closing(seen):
                 clocks = survey(job.loaded.mapping, job.options, _blocks(job.loaded.mapping, found))
@@ -331,7 +337,7 @@ def _run(
                 tally.merge(result.tally)
                 writer.write(result.findings)
                 if isinstance(seen, Lists):
-                    note(seen.findings())
+                    note([finding(each.noticed, export=each.export, line=each.line) for each in seen.losses()])
                 written(result)
                 if memory is not None:
                     memory.keep(block, result)
@@ -394,6 +400,7 @@ def _report(
         holds=None
         if holds is None
         else HoldsInfo(
+            before=holds.before,
             taken_up=holds.taken_up,
             released=holds.released,
             repeats=holds.repeats,
@@ -401,6 +408,7 @@ def _report(
             open=holds.open,
             reasons=dict(sorted(holds.reasons.items())),
             corrected=holds.corrected,
+            readings={outcome.value: holds.readings[outcome] for outcome in Outcome},
         ),
         files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )

@@ -7,7 +7,7 @@ import json
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 from itertools import islice
@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
-from gateway.checks import finding
+from gateway.checks import effects, finding
+from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
-from gateway.conversion.understanding import Candidate, Understanding, Written, canonical
+from gateway.conversion.understanding import Candidate, Understanding, Written
 from gateway.errors import OutputError
 from gateway.ledger.rows import HoldRow, SetRow, Sighting
 from gateway.mapping import columns
@@ -31,14 +32,13 @@ from gateway.model import (
     Outcome,
     Party,
     Reading,
-    Revised,
     Tally,
 )
 from gateway.normalise.clocks import Dump, Older
+from gateway.once import Judge, Key, Said, Seen, canonical
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
-from gateway.records.repeats import Earlier, Key, Seen
 from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
 from gateway.records.verify_oru import OruVerifier, deep_oru
 from gateway.version import VERSION
@@ -46,8 +46,6 @@ from gateway.vocabulary import vitals
 
 _SLICE = 128
 _TEXTS_KEPT = 100_000
-_WAITING = frozenset({Outcome.HELD})
-_STILL_WAITING = frozenset({Outcome.HELD, Outcome.UNREADABLE})
 DEVICE_TIME = "Observation of a device's time"
 """Kind of record, as the report counts it: a monitor's own time beside the true time."""
 
@@ -82,9 +80,10 @@ class Retaken:
     Attributes:
         lines: their first lines; nothing else of the block is looked at.
         patients: line -> patient identifier, where a person has assigned one.
-        reinstated: lines of retracted sets that a person has confirmed to be right after all.
+        reinstated: lines of sets that a person has confirmed, or assigned, although they were retracted.
         sent: when the list was sent, as it was given then.
         older: which of its entries have no defensible time.
+        read: the run that read their export first.
     """
 
     lines: frozenset[int]
@@ -92,6 +91,7 @@ class Retaken:
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
+    read: int = 0
 
 
 class BlockConverter:
@@ -109,6 +109,7 @@ class BlockConverter:
         self._options = options
         self._associations = job.associations
         self._older = job.older
+        self._merged = job.merged
         self._folder = job.folder
         self._watch = job.watch
         self._adapter = adapter_for(mapping, columns(mapping))
@@ -121,12 +122,16 @@ class BlockConverter:
             mapping_sha256=loaded.sha256,
             gateway_version=VERSION,
             received=options.received_fhir,
+            changed=options.changed_fhir,
         )
-        self._oru = OruRenderer(mapping, options.received_dtm)
+        self._oru = OruRenderer(mapping, options.received_dtm, options.changed_dtm)
         self._fhir_verifier = FhirVerifier(mapping.output.fhir.profile == "us-core")
         self._oru_verifier = OruVerifier(mapping.output.oru.version)
         self._retaken: Retaken | None = None
         self._said: dict[Reading, str] = {}
+        self._flagged: dict[Reading, Reading] = {}
+        self._effects = effects(mapping)
+        self._judge = Judge(self._fhir, mapping.corrections == "accept", mapping.output.fhir.panel)
         # A list whose entries carry ages is compared with earlier ones as a whole.
         self._slice = _SLICE if mapping.time.age is None else sys.maxsize
 
@@ -135,7 +140,7 @@ class BlockConverter:
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(
-                self._loaded, block.fields, self._options, self._associations, self._older
+                self._loaded, block.fields, self._options, self._associations, self._older, self._merged
             )
         retaken = self._retaken
         if retaken is None:
@@ -163,7 +168,7 @@ class BlockConverter:
         """
         if not candidate.item.readings or candidate.key is None:
             return [], "", ""
-        part = self._render_fhir([candidate], "1")
+        part = self._render_fhir([candidate])
         messages = [self._oru.message(candidate.item)]
         failed = {**self._verify_oru(messages), **self._verify_fhir(part)}
         return part.records, messages[0], failed.get(0, "")
@@ -226,7 +231,7 @@ class BlockConverter:
         keys = [candidate.key for candidate in keyed if candidate.key is not None]
         result.keys.extend(keys)
         for position, seen in admit(keys).items():
-            self._repeated(keyed[position], seen, result.export)
+            self._apply(keyed[position], seen, result.export)
         for candidate in candidates:
             if candidate.findings:
                 self._note(candidate.findings, result)
@@ -239,107 +244,57 @@ class BlockConverter:
         noticed = Noticed("discarded-before", "a person has discarded the set")
         candidate.findings = [finding(noticed, export=export, line=candidate.item.line)]
 
-    def _repeated(self, candidate: Candidate, seen: Seen, export: int) -> None:
-        """A set seen before is a repeat when it says the same, else it is held."""
-        if seen.undecided:
-            what = "an earlier list of the device has an entry of the same values at about the same time"
-            candidate.hold()
-            candidate.item.readings = ()
-            noticed = Noticed("overlap-undecided", what)
-            candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
-            return
-        if seen.earlier is not None:
-            self._recorded_before(candidate, seen.earlier, export, same=seen.same)
-            return
-        if seen.export == export:
-            where = f"line {seen.line}"
-        else:
-            where = (
-                f"line {seen.line} of export {seen.export}" if seen.export else "among the held sets of earlier runs"
-            )
-        if seen.same:
-            noticed = Noticed("repeat-in-batch", f"the same set stands at {where}")
-            candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
+    def _apply(self, candidate: Candidate, seen: Seen, export: int) -> None:
+        """What becomes of a set of which something is known (`gateway.once`)."""
+        item, retaken = candidate.item, self._retaken
+        assert candidate.key is not None
+        said = Said(
+            candidate.readings,
+            candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings),
+            item.readings,
+            export,
+            candidate.key.how,
+            retaken is not None,
+            retaken is not None and item.line in retaken.reinstated,
+            retaken.read if retaken is not None else 0,
+        )
+        verdict = self._judge.verdict(said, seen)
+        candidate.outcomes = verdict.outcomes
+        item.readings = verdict.recorded
+        item.revised = verdict.revised
+        candidate.earlier, candidate.chain = verdict.earlier, verdict.chain
+        if verdict.earlier is not None:
+            item.identity = verdict.earlier.identity.hex()
+        if verdict.alone:
             candidate.findings.clear()
-        else:
-            noticed = Noticed("same-identity-other-content", f"a set of the same identity stands at {where}")
+        for noticed in verdict.noticed:
+            effect = self._effects[noticed.rule]
+            if effect is Effect.OFF:
+                continue
+            candidate.findings.append(finding(noticed, export=export, line=item.line, effect=effect))
+            if noticed.rule == "patients-close-together":
+                self._take(candidate, effect)
+
+    def _take(self, candidate: Candidate, effect: Effect) -> None:
+        """Apply the effect of a rule about a whole set."""
+        item = candidate.item
+        if effect is Effect.HOLD:
             candidate.hold()
-        candidate.item.readings = ()
-        candidate.findings.append(finding(noticed, export=export, line=candidate.item.line))
-
-    def _recorded_before(self, candidate: Candidate, earlier: Earlier, export: int, *, same: bool) -> None:
-        """A set that an earlier run recorded: what it says again is a repeat, what it adds or changes is looked at."""
-        item = candidate.item
-        item.identity = earlier.identity.hex()
-        candidate.earlier = earlier
-        when = f"by run {earlier.run} on {earlier.day}"
-        revised: Revised | None = None
-        if earlier.retracted:
-            says = {reading.vital: canonical(reading) for reading in item.readings}
-            confirmed = self._retaken is not None and item.line in self._retaken.reinstated
-            if not confirmed and all(earlier.readings.get(vital) == text for vital, text in says.items()):
-                candidate.hold()
-                item.readings = ()
-                noticed = Noticed("retracted-before", f"the set was recorded {when} and has been retracted since")
-                candidate.findings.append(finding(noticed, export=export, line=item.line))
-                return
-            revised = Revised(frozenset(), frozenset(says), earlier.keys, earlier.revision + 1)
-        elif not same or self._retaken is not None:
-            revised = self._revision(candidate, earlier, when, export)
-        if revised is None:
-            outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
-            if Outcome.HELD not in outcomes or (same and self._retaken is None):
-                candidate.outcomes = [Outcome.REPEAT] * len(candidate.readings)
-                candidate.findings.clear()
             item.readings = ()
-        item.revised = revised
-        if Outcome.REPEAT in (candidate.outcomes or ()):
-            noticed = Noticed("repeat-of-earlier-run", f"the same set was recorded {when}")
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
+        elif effect is Effect.FLAG:
+            candidate.readings = [self._flag(each) for each in candidate.readings]
+            item.readings = tuple([self._flag(each) for each in item.readings])
 
-    def _revision(self, candidate: Candidate, earlier: Earlier, when: str, export: int) -> Revised | None:
-        """What a set says that was not recorded so; marks what was as repeats, and holds what may not be changed."""
-        item = candidate.item
-        outcomes = candidate.outcomes or [Outcome.RECORDED] * len(candidate.readings)
-        says = {reading.vital: canonical(reading) for reading in item.readings}
-        fresh = {vital for vital in says if vital not in earlier.readings}
-        other = {vital for vital in says if vital in earlier.readings and earlier.readings[vital] != says[vital]}
-        allowed = self._loaded.mapping.corrections == "accept"
-        refused: set[str] = set()
-        for key, vitals_of in self._fhir.groups(item.readings):
-            touched = fresh.union(other).intersection(vitals_of)
-            recorded = [vital for vital in self._fhir.members(key) if vital in earlier.readings]
-            if not touched or not recorded:
-                continue
-            # The record changes as a whole: it must still be there under this key, and none of it may be missing now.
-            whole = key in earlier.keys and all(vital in says for vital in recorded)
-            if not (allowed and whole):
-                refused.update(touched)
-        fresh -= refused
-        other -= refused
-        if self._loaded.mapping.output.fhir.panel and set(earlier.readings).difference(says) and (fresh or other):
-            # The panel of the set names all its members, and cannot be written anew from some of them.
-            refused |= fresh | other
-            fresh, other = set(), set()
-        for place, reading in enumerate(candidate.readings):
-            if outcomes[place] is not Outcome.RECORDED:
-                continue
-            if reading.vital in refused:
-                outcomes[place] = Outcome.HELD
-            elif reading.vital not in fresh and reading.vital not in other:
-                outcomes[place] = Outcome.REPEAT
-        candidate.outcomes = outcomes
-        if refused:
-            what = f"a set of the same identity with other values was recorded {when}"
-            noticed = Noticed("same-identity-other-content", what)
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
-        if not fresh and not other:
-            return None
-        if other:
-            noticed = Noticed("correction-recorded", f"it corrects values recorded {when}")
-            candidate.findings.append(finding(noticed, export=export, line=item.line))
-        item.readings = tuple(reading for reading in item.readings if reading.vital not in refused)
-        return Revised(frozenset(fresh), frozenset(other), earlier.keys, earlier.revision + 1)
+    def _flag(self, reading: Reading) -> Reading:
+        """A reading marked as questionable; one object for each reading, as all that is made of it is remembered."""
+        if reading.flagged or reading.outcome is not Outcome.RECORDED:
+            return reading
+        twin = self._flagged.get(reading)
+        if twin is None:
+            if len(self._flagged) > _TEXTS_KEPT:
+                self._flagged.clear()
+            twin = self._flagged[reading] = replace(reading, flagged=True)
+        return twin
 
     def _keep(self, candidates: Sequence[Candidate], block: int, result: BlockResult) -> None:
         """What the ledger is to remember of the sets."""
@@ -355,10 +310,9 @@ class BlockConverter:
                 again = candidate.earlier.identity if candidate.earlier else candidate.key.identity
                 result.sightings.append(Sighting(item.line, again))
             result.taken.append(item.line)
-            waiting = _WAITING if self._retaken is None else _STILL_WAITING
-            if outcomes and waiting.intersection(outcomes) and rules != "discarded-before":
+            if outcomes and Outcome.HELD in outcomes and rules != "discarded-before":
                 held = [each for each, outcome in zip(candidate.readings, outcomes, strict=True)
-                        if outcome in waiting]  # fmt: skip
+                        if outcome is Outcome.HELD]  # fmt: skip
                 reasons = dict.fromkeys(each.rule for each in candidate.findings if each.effect is Effect.HOLD)
                 result.holds.append(
                     HoldRow(
@@ -370,6 +324,7 @@ class BlockConverter:
                         ",".join(reasons),
                         ",".join(dict.fromkeys(each.vital for each in held if each.vital)),
                         len(held),
+                        packed_readings(candidate.readings, outcomes),
                     )
                 )
 
@@ -393,7 +348,7 @@ class BlockConverter:
             readings = earlier.readings | readings
             keys |= earlier.keys
         status: str = self._loaded.mapping.output.status
-        if item.revised and item.revised.corrected and status == "final":
+        if item.revised and item.revised.corrected - item.revised.preliminary and status == "final":
             status = "corrected"
         return SetRow(
             earlier.identity if earlier is not None else key.identity,
@@ -413,6 +368,8 @@ class BlockConverter:
             candidate.digest,
             status,
             key.wall,
+            candidate.chain,
+            key.how,
         )
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:
@@ -425,7 +382,8 @@ class BlockConverter:
         limit = self._fhir.limit
         bundled = self._options.records_as != "oru" and self._options.bundle != "ndjson"
         part: list[Candidate] = []
-        entries = 1
+        # A Provenance of first records, and two more where something is changed: of updates and of additions.
+        entries, revising = 1, False
         devices: set[Party] = set()
         pairs: set[ClockPair] = set()
         for candidate in candidates:
@@ -436,11 +394,14 @@ class BlockConverter:
                 pair = item.moment.own.pair if item.moment.own is not None else None
                 size = len(self._fhir.keys(item)) + (item.device is not None and item.device not in devices)
                 size += pair is not None and pair not in pairs
+                size += 2 * (item.revised is not None and not revising)
                 if part and entries + size > limit:
                     yield part
-                    part, entries, devices, pairs = [], 1, set(), set()
+                    part, entries, revising, devices, pairs = [], 1, False, set(), set()
                     size = len(self._fhir.keys(item)) + (item.device is not None) + (pair is not None)
+                    size += 2 * (item.revised is not None)
                 entries += size
+                revising |= item.revised is not None
                 if item.device is not None:
                     devices.add(item.device)
                 if pair is not None:
@@ -456,7 +417,7 @@ class BlockConverter:
             fhir: _FhirPart | None = None
             messages: list[str] = []
             if self._options.records_as != "oru":
-                fhir = self._render_fhir(part, f"{result.export}-{result.number}-{files.parts + 1}")
+                fhir = self._render_fhir(part)
                 failed.update(self._verify_fhir(fhir))
             if self._options.records_as != "fhir":
                 messages = [self._oru.message(candidate.item) for candidate in part]
@@ -471,7 +432,7 @@ class BlockConverter:
                 self._fail(part[position], what, result)
             part = [candidate for position, candidate in enumerate(part) if position not in failed]
 
-    def _render_fhir(self, part: Sequence[Candidate], number: str) -> _FhirPart:
+    def _render_fhir(self, part: Sequence[Candidate]) -> _FhirPart:
         renderer = self._fhir
         records: list[bytes] = []
         owners: list[int] = []
@@ -487,11 +448,8 @@ class BlockConverter:
                 if own is not None and own.pair is not None:
                     pairs[candidate.item.device.value, own.pair] = candidate.item.device
         provenance = []
-        if self._loaded.mapping.output.fhir.provenance and records:
-            references = [each for candidate in part for each in renderer.references(candidate.item)]
-            moments = [candidate.item.moment for candidate in part]
-            clocks = [renderer.device_time_reference(device, pair) for (_, pair), device in pairs.items()]
-            provenance.append(renderer.provenance(references, moments, number, clocks))
+        if self._loaded.mapping.output.fhir.provenance:
+            provenance = renderer.provenances([candidate.item for candidate in part])
         if self._options.bundle == "ndjson":
             data = b"\n".join([*records, b""])
             return _FhirPart(records, owners, list(devices.values()), pairs, provenance, data)
@@ -607,7 +565,7 @@ class _FhirPart:
         owners: for each entry of `data`, the position of its set; -1 for a Device and for a device's time.
         devices: the devices named.
         pairs: the device times named, with their devices.
-        provenance: Provenance; at most one.
+        provenance: Provenance of first records and of changes.
         data: the bundle, or the lines of the Observations, as bytes.
     """
 

@@ -8,10 +8,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
-from gateway.checks import rules
+from gateway.checks import effects, rules
 from gateway.identity.associations import Associations
 from gateway.mapping import LoadedMapping, load
+from gateway.model import Effect
 from gateway.normalise.clocks import Dump, Older
+from gateway.once import Patient
 from gateway.records.fhir import Container
 
 if TYPE_CHECKING:
@@ -33,6 +35,9 @@ class Options:
         received: epoch seconds of receipt for the check of future times; None leaves the check out.
         received_fhir: the time of receipt as a FHIR instant for Provenance, "" when it was not given.
         received_dtm: the same as a v2 DTM for MSH-7.
+        changed_fhir: when the run began, as a FHIR instant: what it changes of earlier records changed then. "" for a
+            run without a ledger, which changes nothing.
+        changed_dtm: the same as a v2 DTM.
         sent: when the lists of the exports were sent, for ages and clocks; None when it was not given.
         remember: gather what the ledger is to know of each set.
     """
@@ -43,6 +48,8 @@ class Options:
     received: int | None = None
     received_fhir: str = ""
     received_dtm: str = ""
+    changed_fhir: str = ""
+    changed_dtm: str = ""
     sent: datetime | None = None
     remember: bool = False
 
@@ -57,6 +64,7 @@ class Job:
         associations: who was on which device, or None.
         folder: where record files go.
         older: (export, list) -> which of its entries are from before a clock was set, for mappings with a clock.
+        merged: patients (system, identifier) whose identifiers were merged -> who stands for them.
         watch: is shown the sets of an export (its number, from 1) when what becomes of them is settled.
     """
 
@@ -66,6 +74,20 @@ class Job:
     folder: Path
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
     watch: Watch | None = None
+    merged: Mapping[Patient, Patient] = field(default_factory=dict)
+
+    @property
+    def change(self) -> int:
+        """Seconds within which people do not change places on a device; 0 when that is of no interest."""
+        mapping = self.loaded.mapping
+        off = effects(mapping)["patients-close-together"] is Effect.OFF
+        return 0 if off else mapping.device.change_seconds
+
+
+def time_of_change(at: datetime) -> tuple[str, str]:
+    """A time with its zone as a FHIR instant and as a v2 DTM, to the millisecond: versions may follow in a second."""
+    instant = at.isoformat(timespec="milliseconds")
+    return instant, at.strftime(f"%Y%m%d%H%M%S.{at.microsecond // 1000:03d}%z")
 
 
 def load_mapping(path: str | Path) -> LoadedMapping:

@@ -7,12 +7,14 @@ changed in the meantime says them as they are now, made from all their versions.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
-from datetime import datetime
+import tomllib
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from gateway.conversion.options import time_of_change
 from gateway.delivery.bundles import Bundle, rendered
 from gateway.errors import LedgerError
+from gateway.version import VERSION
 
 # The modules of records take time to load, and most items are sent as they are.
 if TYPE_CHECKING:
@@ -44,6 +46,7 @@ class Payloads:
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
         self._files: dict[tuple[int, str], bytes] = {}
+        self._mappings: dict[int, str] = {}
 
     def of(self, item: Waiting) -> bytes:
         """The bytes to be sent for an item.
@@ -71,31 +74,46 @@ class Payloads:
         return messages[0].encode() if item.kind == "oru" else _batch(item.data, messages)
 
     def _whole_bundle(self, lives: Sequence[SetLife]) -> bytes:
-        bundles = []
+        from gateway.records.retraction import devices_in, observations_in, record_of, whole_bundle
+
+        wanted = {life.identity for life in lives}
+        observations: list[bytes] = []
+        devices: dict[bytes, None] = {}
         for run, name in sorted({file for life in lives for version in life.versions for file in self._named(version)}):
             if name.startswith("fhir/"):
-                bundles.append(self._file(run, name))
-        return whole_bundle(bundles, {life.identity for life in lives})
+                data = self._file(run, name)
+                observations += [each for each in observations_in(data) if record_of(each)[0] in wanted]
+                devices |= dict.fromkeys(devices_in(data))
+        newest = max(life.versions[-1] for life in lives)
+        fhir = tomllib.loads(self._mapping_of(newest.run)).get("output", {}).get("fhir", {})
+        return whole_bundle(
+            observations, devices=list(devices), recorded=time_of_change(newest.at)[0], gateway_version=VERSION,
+            provenance=fhir.get("provenance", True),
+        )  # fmt: skip
 
     def _whole_message(self, life: SetLife, *, sent_before: bool) -> str:
-        from gateway.records.retraction import messages_in, set_of
+        from gateway.records.retraction import messages_in, set_of, whole_message
 
         said: list[str] = []
         for version in life.versions:
             for run, name in self._named(version):
                 if name.startswith("oru/"):
-                    found = [text for text in messages_in(self._file(run, name)) if set_of(text) == life.identity]
-                    # What was taken back is no longer part of the set.
-                    said = found if version.retraction and found else said + found
+                    said += [text for text in messages_in(self._file(run, name)) if set_of(text) == life.identity]
+        current = life.versions[-1]
+        if current.retraction and said:
+            return said[-1]
         if not said:
             raise LedgerError(
                 "The ledger holds no message of a set that is to be sent", todo="Put back a copy of the ledger"
             )
-        current = life.versions[-1]
-        if current.retraction:
-            return said[-1]
-        said = [text for text in said if not _taken_back(text)]
-        return whole_message(said, sent_before=sent_before, at_dtm=_dtm(current.at), revision=current.revision)
+        at = time_of_change(current.at)[1]
+        return whole_message(said, sent_before=sent_before, at_dtm=at, revision=current.revision)
+
+    def _mapping_of(self, run: int) -> str:
+        """The text of the mapping that a run was made with; a mapping of long ago need not pass the checks of today."""
+        if run not in self._mappings:
+            self._mappings = {each.id: each.mapping_sha256 for each in self._ledger.runs()}
+        return self._ledger.mapping_text(self._mappings[run])
 
     def _named(self, version: Version) -> list[tuple[int, str]]:
         """The record files of a version."""
@@ -133,79 +151,3 @@ def _batch(data: bytes, messages: Sequence[str]) -> bytes:
     head = data.split(b"\r", 1)[0].decode().split("|")
     received, name = (head[at] if len(head) > at else "" for at in (6, 8))
     return batch_like(messages, name, received).encode()
-
-
-def _taken_back(message: str) -> bool:
-    results = [segment.split("|") for segment in message.split("\r") if segment.startswith("OBX|")]
-    return bool(results) and results[-1][11] in ("W", "D")
-
-
-def _dtm(at: datetime) -> str:
-    return at.strftime("%Y%m%d%H%M%S%z")
-
-
-# --- a set as it is now, made from all its versions ------------------------------------------------------------------
-
-
-def whole_message(messages: Sequence[str], *, sent_before: bool, at_dtm: str, revision: int) -> str:
-    """One message that says a set as it is now.
-
-    Args:
-        messages: those of the set in the order in which they were made.
-        sent_before: the receiver may have an earlier version; what was corrected is C then, else F.
-        at_dtm: when the newest version was made, for MSH-7.
-        revision: version of the set that is said.
-    """
-    from gateway.records.oru import restated
-    from gateway.records.retraction import last_sent
-
-    joined = last_sent(messages)
-    (report,) = {segment.split("|")[25] for segment in joined.split("\r") if segment[:3] == "OBR"}
-    report = "F" if report == "C" and not sent_before else report
-    return restated(
-        joined, lambda status: "F" if status == "C" and not sent_before else status, report, at_dtm, revision=revision
-    )
-
-
-def whole_bundle(bundles: Sequence[bytes], sets: Collection[str]) -> bytes:
-    """A transaction that brings a server to the newest state of these sets, whatever it has of them.
-
-    Args:
-        bundles: transaction bundles with all their versions, in the order in which they were made.
-        sets: their identities.
-    """
-    import msgspec
-
-    from gateway.records.retraction import record_of
-
-    others: dict[str, bytes] = {}
-    newest: dict[str, tuple[str, bytes]] = {}
-    for data in bundles:
-        bundle = Bundle(data)
-        units = [unit for unit in bundle.units if sets_of_unit(bundle, unit) & set(sets)]
-        for index, text in bundle.parcel(units):
-            entry = bundle.entries[index]
-            content = msgspec.json.decode(text, type=dict[str, msgspec.Raw])
-            if entry.kind == "Observation" and sets_in("fhir/", text):
-                resource = bytes(content["resource"])
-                identity, key = record_of(resource)
-                name = msgspec.json.decode(resource, type=dict[str, msgspec.Raw])["identifier"]
-                system = msgspec.json.decode(name)[0]["system"]
-                newest[f"{identity}.{key}"] = system, text
-            elif entry.kind != "Provenance":
-                others.setdefault(entry.full_url, text)
-    entries = list(others.values())
-    for value, (system, text) in newest.items():
-        entries.append(_updated(text, system, value))
-    return rendered(list(enumerate(entries)), "transaction")
-
-
-def _updated(text: bytes, system: str, value: str) -> bytes:
-    """An entry as a conditional update, its resource as it is written there."""
-    import msgspec
-
-    from gateway.records.fhir import conditional_url
-
-    request = {"method": "PUT", "url": conditional_url("Observation", system, value)}
-    content = msgspec.json.decode(text, type=dict[str, msgspec.Raw])
-    return msgspec.json.encode(content | {"request": msgspec.Raw(msgspec.json.encode(request))})

@@ -19,20 +19,16 @@ from typing import TYPE_CHECKING
 from gateway.checks import rules
 from gateway.conversion.blocks import BlockConverter, BlockResult, Retaken
 from gateway.conversion.exports import Export
-from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job
 from gateway.errors import MappingError
-from gateway.ledger.rows import Hold, HoldFilter, KnownSet, RunInfo
-from gateway.model import Block, Effect, Tally
+from gateway.ledger.rows import Hold, HoldFilter, RunInfo
+from gateway.model import Block, Effect, Outcome, Tally
 from gateway.normalise.clocks import Dump, Older
-from gateway.records.repeats import Earlier, Key, Repeats, Seen
+from gateway.once import Asked, Key, Lists, Recorded, Repeats, Seen
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
     from gateway.ledger import Ledger, Run
-
-_LATEST = 2_000
-"""Sets of a device that a new list of it is aligned with."""
 
 
 @dataclass(slots=True)
@@ -40,16 +36,19 @@ class HoldsTally:
     """What became of the holds of earlier runs, and what this run added to them.
 
     Attributes:
+        before: holds open before the run.
         taken_up: holds that were looked at again.
         released: of these, sets now recorded.
         repeats: of these, sets that had been recorded in the meantime.
         opened: holds this run added.
         open: holds open after the run.
+        readings: what became of the readings of the sets that were taken up.
         reasons: slug -> holds open after the run.
         corrected: sets of which a recorded value was corrected.
         sets: sets this run added to the ledger.
     """
 
+    before: int = 0
     taken_up: int = 0
     released: int = 0
     repeats: int = 0
@@ -58,6 +57,7 @@ class HoldsTally:
     reasons: Counter[str] = field(default_factory=Counter)
     corrected: int = 0
     sets: int = 0
+    readings: Counter[Outcome] = field(default_factory=Counter)
 
 
 def run_info(job: Job, started: datetime) -> RunInfo:
@@ -94,42 +94,14 @@ class Remembering:
         self._run = run
         self._job = job
         self._seen = seen
+        corrections = job.loaded.mapping.corrections == "accept"
+        self._recorded = Recorded(seen, run, run.id, job.change, job.merged, corrections=corrections)
         self._export = 0
-        self.tally = HoldsTally()
-        if isinstance(seen, Lists):
-            seen.earlier = self.lists_of
-
-    # -- what is known
+        self.tally = HoldsTally(before=run.hold_counts().holds)
 
     def admit(self, keys: Sequence[Key]) -> dict[int, Seen]:
-        """Remember the keys; return, by position, those seen before in this batch or recorded by an earlier run."""
-        if isinstance(self._seen, Lists):
-            return dict(self._seen.admit(keys))
-        recorded = self._run.known([key.identity for key in keys])
-        if not recorded:
-            return dict(self._seen.admit(keys))
-        found: dict[int, Seen] = {}
-        rest: list[int] = []
-        for position, key in enumerate(keys):
-            before = recorded.get(key.identity)
-            if before is not None:
-                same = before.content == key.content
-                found[position] = Seen(0, 0, same, earlier=_earlier(before))
-                if same and before.state == "recorded":
-                    continue
-            rest.append(position)
-        # What says something else than the ledger may say it twice in this batch.
-        for position, seen in self._seen.admit([keys[position] for position in rest]).items():
-            found[rest[position]] = seen
-        return found
-
-    def lists_of(self, device: str) -> list[tuple[Key, Earlier]]:
-        """The newest sets of a device that earlier runs recorded, oldest first, as a list is aligned with them."""
-        latest = self._run.latest(self._job.loaded.mapping.namespace, device, _LATEST)
-        return [
-            (Key(each.wall, each.identity, each.content, 0, 0, each.device, each.sequence), _earlier(each))
-            for each in sorted(latest, key=lambda each: each.wall)
-        ]
+        """Remember the keys; say, by position, what this batch or an earlier run knows of them."""
+        return self._recorded.admit(keys)
 
     # -- what is new
 
@@ -141,6 +113,7 @@ class Remembering:
         """
         form = self._job.loaded.mapping.form
         self._export, known = self._run.export(export.sha256, export.size, export.lines, form)
+        self._recorded.asked = Asked(self._run.first_read(self._export) if known else self._run.id)
         return known, self._run.discarded(self._export) if known else frozenset()
 
     def keep(self, block: Block, result: BlockResult) -> None:
@@ -148,8 +121,7 @@ class Remembering:
         self._run.add_block(self._export, block.number, packed(block, self._job.options.sent, self._job.older))
         self._keep(self._export, result)
         if result.holds:
-            self._run.add_holds(self._export, result.holds)
-            self.tally.opened += len(result.holds)
+            self.tally.opened += self._run.add_holds(self._export, result.holds)
 
     def _keep(self, export: int, result: BlockResult) -> None:
         if result.sets:
@@ -192,19 +164,22 @@ class Remembering:
                 # Cut with other columns: it waits for a mapping that has them.
                 continue
             converter.of_export(stored.export_sha256)
+            reinstated = frozenset(hold.line for hold in group if hold.action in ("confirm", "assign"))
+            self._recorded.asked = Asked(self._run.first_read(export), reinstated)
             retaken = Retaken(
                 frozenset(hold.line for hold in group),
                 {hold.line: hold.patient for hold in group if hold.action == "assign"},
-                frozenset(hold.line for hold in group if confirmed),
+                reinstated,
                 sent,
                 older,
+                self._recorded.asked.export_run,
             )
             result = converter.convert(block, self.admit, retaken)
             self._settle(export, place, group, result)
             written(result)
         if isinstance(self._seen, Lists):
             # A few entries of a list say nothing about gaps in it.
-            self._seen.findings()
+            self._seen.losses()
 
     def _settle(self, export: int, place: int, group: Sequence[Hold], result: BlockResult) -> None:
         result.sets = [row._replace(block=place) for row in result.sets]
@@ -220,6 +195,8 @@ class Remembering:
         again = [hold.id for hold in group if hold.line in gone and hold.line in repeats]
         self._run.close_holds(released, "released")
         self._run.close_holds(again, "repeat")
+        for (_, outcome), count in result.tally.outcomes.items():
+            self.tally.readings[outcome] += count
         self.tally.taken_up += len(group)
         self.tally.released += len(released)
         self.tally.repeats += len(again)
@@ -228,8 +205,11 @@ class Remembering:
         """Count what is open, for the report; the counts of the run as JSON, for the ledger."""
         held = self._run.hold_counts()
         self.tally.open, self.tally.reasons = held.holds, Counter(held.by_reason)
+        outcomes: Counter[str] = Counter()
+        for (_, outcome), count in tally.outcomes.items():
+            outcomes[outcome.value] += count
         counts = {
-            "outcomes": dict(Counter({outcome.value: n for (_, outcome), n in tally.outcomes.items()})),
+            "outcomes": dict(outcomes),
             "lines": tally.lines.total(),
             "sets": self.tally.sets,
             "released": self.tally.released,
@@ -245,19 +225,6 @@ def _lenient(job: Job) -> Job:
     noted = {slug: Effect.NOTE.value for slug, rule in rules().items() if rule.adjustable}
     relaxed = mapping.model_copy(update={"rules": {**mapping.rules, **noted}})
     return replace(job, loaded=replace(job.loaded, mapping=relaxed))
-
-
-def _earlier(known: KnownSet) -> Earlier:
-    pairs = [part.partition("=") for part in known.readings.split(";") if part]
-    return Earlier(
-        known.identity,
-        known.run,
-        known.recorded_at.strftime("%Y-%m-%d"),
-        {vital: text for vital, _, text in pairs},
-        frozenset(filter(None, known.keys.split(","))),
-        known.state == "retracted",
-        known.revision,
-    )
 
 
 def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> bytes:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias, cast
 
 from gateway.conversion.batch import Batch, convert
+from gateway.conversion.options import time_of_change
 from gateway.errors import LedgerError, OutputError, UsageError
 from gateway.identity import load_associations
 from gateway.identity.associations import Associations
@@ -299,6 +300,7 @@ def _files(
     fhir = output.get("fhir", {})
     limit = fhir.get("bundle_limit", FhirOutput().bundle_limit)
     verifier = FhirVerifier(fhir.get("profile") == "us-core")
+    instant, dtm = time_of_change(at)
     # The last version of each record counts, and the records of one set stay together.
     by_set: dict[str, dict[str, bytes]] = {}
     for resource in sent.observations:
@@ -313,7 +315,7 @@ def _files(
             group,
             container=sent.container,
             devices=list(sent.devices),
-            recorded=at.isoformat(timespec="seconds"),
+            recorded=instant,
             gateway_version=VERSION,
             provenance=fhir.get("provenance", True),
         )
@@ -324,9 +326,7 @@ def _files(
         yield f"fhir/0000-00000-{part:04d}.{suffix}", data, targets
     messages: dict[Targets, list[str]] = {}
     for identity, versions in sent.messages.items():
-        message = retracted_message(
-            last_sent(versions), _CODES[reason], at.strftime("%Y%m%d%H%M%S%z"), revision=sent.revisions[identity]
-        )
+        message = retracted_message(last_sent(versions), _CODES[reason], dtm, revision=sent.revisions[identity])
         messages.setdefault(sent.targets(identity, ("oru", "batch")), []).append(message)
     oru = OruVerifier(output.get("oru", {}).get("version", OruOutput().version))
     batches = (
@@ -336,7 +336,7 @@ def _files(
     )
     for part, (targets, some) in enumerate(batches, start=1):
         name = f"0000-00000-{part:04d}"
-        text = retracted_batch(some, name, at.strftime("%Y%m%d%H%M%S%z"))
+        text = retracted_batch(some, name, dtm)
         for problem in (*oru.messages(some), *oru.batch(text, some)):
             raise _unverified(problem.what)
         yield f"oru/{name}.hl7", text.encode(), targets
@@ -345,12 +345,14 @@ def _files(
 def _grouped(sets: Iterable[list[bytes]], limit: int) -> Iterator[list[bytes]]:
     """Records of several sets, as many as a bundle holds beside its devices and Provenance."""
     group: list[bytes] = []
+    count = 0
     for records in sets:
-        # Each set may bring a device of its own.
-        if group and len(group) * 2 + len(records) + 2 > limit:
+        # Each set may bring a device of its own, and a time of that device.
+        if group and len(group) + len(records) + 2 * (count + 1) + 1 > limit:
             yield group
-            group = []
+            group, count = [], 0
         group += records
+        count += 1
     if group:
         yield group
 

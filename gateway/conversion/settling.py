@@ -90,8 +90,10 @@ def fits(action: Action, hold: Hold) -> bool:
         return hold.epoch is not None
     if action == "confirm":
         known = rules()
-        own = [slug for slug in hold.reasons.split(",") if slug not in ("panel-member-held",)]
-        return all(slug == "retracted-before" or (slug in known and known[slug].adjustable) for slug in own)
+        own = [slug for slug in hold.reasons.split(",") if slug != "panel-member-held"]
+        kept = [slug for slug in own if slug != "retracted-before" and not (slug in known and known[slug].adjustable)]
+        # A single value that cannot be confirmed (a mean that is no number) waits on and withholds nothing else.
+        return len(kept) < len(own) and all(slug in known and known[slug].subject == "reading" for slug in kept)
     return True
 
 

@@ -34,7 +34,7 @@ from gateway.normalise.ages import AgeReader
 from gateway.normalise.clocks import ClockReader, Dump, Older
 from gateway.normalise.times import TimeReader, joined
 from gateway.normalise.values import ValueReader, shown
-from gateway.records.repeats import Earlier, Key
+from gateway.once import Earlier, Key, Patient, Prints, patient_digest, surviving, telling
 from gateway.vocabulary import panels, qualifiers, vitals
 
 _TEXTS_KEPT = 20_000
@@ -61,6 +61,7 @@ class Candidate:
         findings: what was noticed about the set.
         key: for repeats; None when the set has no usable patient or time.
         earlier: what the ledger holds of it, if an earlier run recorded it.
+        chain: names the measurement, where it was another patient's before.
         written: where its records are, once they are written; with `digest`, what they are.
     """
 
@@ -70,6 +71,7 @@ class Candidate:
     findings: list[Finding]
     key: Key | None
     earlier: Earlier | None = None
+    chain: bytes | None = None
     written: Written | None = None
     digest: bytes = b""
 
@@ -88,6 +90,7 @@ class Understanding:
         options: for the time of receipt.
         associations: who was on which device, or None.
         older: (export, list) -> which of its entries are from before a clock was set.
+        merged: patients (system, identifier) whose identifiers were merged -> who stands for them.
     """
 
     def __init__(
@@ -97,9 +100,12 @@ class Understanding:
         options: Options,
         associations: Associations | None,
         older: MappingOf[tuple[int, Dump], Older] | None = None,
+        merged: MappingOf[Patient, Patient] | None = None,
     ) -> None:
         mapping = loaded.mapping
         self._mapping = mapping
+        self._merged: MappingOf[Patient, Patient] = merged or {}
+        self._prints = Prints()
         self._associations = associations
         self._at = {name: position for position, name in reversed(list(enumerate(fields)))}
         self._long = mapping.long
@@ -132,8 +138,8 @@ class Understanding:
         own = PatientSystem(system=patient.system, authority=patient.authority, type=patient.type)
         self._by_system = {"": own} | {each.system: each for each in self._issuers.values()} | {patient.system: own}
         # By system, then by text: of the export, and of the associations, whose texts have no prefix.
-        self._patients: dict[str, dict[str, Party | str]] = {}
-        self._associated: dict[str, dict[str, Party | str]] = {}
+        self._patients: dict[str, dict[str, _Who | Noticed]] = {}
+        self._associated: dict[str, dict[str, _Who | Noticed]] = {}
         self._device = self._role(mapping.device)
         self._operator = self._role(mapping.operator)
         self._location = self._role(mapping.location)
@@ -154,6 +160,7 @@ class Understanding:
             for rule in self._set_checks.rules
         ]  # fmt: skip
         self._panel_of = {key: vitals()[key].panel for key in self._vitals}
+        self._panel_required = frozenset(key for key in self._vitals if vitals()[key].panel_required)
         self._qualifying = self._qualifiers(mapping)
         self._qualified = frozenset(
             key for key in self._vitals if self._panel_of[key] and panels()[self._panel_of[key]].qualifiers
@@ -301,7 +308,7 @@ class Understanding:
                 note(noticed)
                 readings = self._take(self._set_checks.effect(rule.slug), keys, slots, readings, outcomes)
 
-        if Outcome.HELD in outcomes or Outcome.UNREADABLE in outcomes:
+        if Outcome.HELD in outcomes:
             self._hold_panels(readings, outcomes, note)
 
         moment = (
@@ -311,9 +318,10 @@ class Understanding:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
         if line in self._assigned:
-            patient = self._by_decision(self._assigned[line], note)
+            who = self._by_decision(self._assigned[line], note)
         else:
-            patient = self._patient(cells, device, moment, note)
+            who = self._patient(cells, device, moment, note)
+        patient = who.party if who is not None else None
         key: Key | None = None
         identity = ""
         if device is None and self._mapping.device.column:
@@ -328,18 +336,23 @@ class Understanding:
                 note(Noticed("identifier-check-digit", f"the {name}'s identifier fails its check digit"))
         if patient is None or not moment.fhir or unusable:
             outcomes = [Outcome.HELD if outcome is Outcome.RECORDED else outcome for outcome in outcomes]
-        elif readings:
+        clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
+        kept = tuple(readings) if clean else self._kept(readings, outcomes)
+        if patient is not None and who is not None and moment.fhir and not unusable and readings:
             digest = self._identity(patient, device, moment, cells, content)
             identity = digest.hex()
-            place = device.value if device else ""
-            key = Key(self._wall(moment), digest, _digest(content, 8), export, line, place, self._sequence(cells))
-        clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
+            step = _STEPS[moment.precision]
+            key = Key(
+                self._wall(moment), digest, _digest(content, 8), export, line, device.value if device else "",
+                self._sequence(cells), who.digest, who.how, self._prints.of(kept), step,
+                device is None and telling(kept, step),
+            )  # fmt: skip
         item = SetItem(
             identity,
             line,
             patient or _NOBODY,
             moment,
-            tuple(readings) if clean else self._kept(readings, outcomes),
+            kept,
             *parties,
             self._notes(cells if rows is None else None, rows, note) if self._notes_at else (),
         )
@@ -522,11 +535,14 @@ class Understanding:
         return taken
 
     def _hold_panels(self, readings: Sequence[Reading], outcomes: list[Outcome], note: Callable[..., None]) -> None:
-        """A held or unreadable member holds its panel: half a blood pressure is not sent while the rest waits."""
+        """A held member that its panel must have holds the panel: half a blood pressure is not sent while half waits.
+
+        One that need not be there (a mean) waits alone.
+        """
         waiting = {
             self._panel_of[reading.vital]
             for reading, outcome in zip(readings, outcomes, strict=True)
-            if outcome in (Outcome.HELD, Outcome.UNREADABLE) and self._panel_of.get(reading.vital)
+            if outcome is Outcome.HELD and reading.vital in self._panel_required
         }
         for position, reading in enumerate(readings):
             if outcomes[position] is Outcome.RECORDED and self._panel_of.get(reading.vital) in waiting:
@@ -664,7 +680,7 @@ class Understanding:
             if len(known) > _TEXTS_KEPT:
                 known.clear()
             written = text.strip(BLANKS)
-            value, fault = identifiers.read(written)
+            value, fault, _ = identifiers.read(written)
             known[text] = Party(value, source.system, source.authority) if written else None
             if _UNPRINTABLE.search(written) or (written and fault == "form"):
                 known[text] = _MALFORMED
@@ -676,10 +692,10 @@ class Understanding:
 
     def _patient(
         self, cells: list[str], device: Party | None, moment: Moment, note: Callable[..., None]
-    ) -> Party | None:
+    ) -> _Who | None:
         column = self._mapping.patient.column or ""
         text = cells[self._patient_at].strip(BLANKS) if self._patient_at >= 0 else ""
-        named: Party | None = None
+        named: _Who | None = None
         if text:
             system = ""
             if self._issuer_at >= 0:
@@ -689,25 +705,25 @@ class Understanding:
                     note(Noticed("patient-system-undeclared", message), self._issuer_column)
                     return None
                 system = issuer.system
-            found = self._party(self._patients, text, system, self._identifiers.read)
-            if isinstance(found, str):
-                note(_REFUSED[found], column)
+            found = self._who(self._patients, text, system, self._identifiers.read, "column")
+            if isinstance(found, Noticed):
+                note(found, column)
                 return None
             named = found
         if self._associations is not None and moment.fhir:
-            return self._by_association(self._associations, named, device, moment, note)
-        if named is None:
+            named = self._by_association(self._associations, named, device, moment, note)
+        elif named is None:
             note(Noticed("patient-missing", "the entry names no patient and no association was given"), column)
-        return named
+        return self._told(named, note)
 
     def _by_association(
         self,
         associations: Associations,
-        named: Party | None,
+        named: _Who | None,
         device: Party | None,
         moment: Moment,
         note: Callable[..., None],
-    ) -> Party | None:
+    ) -> _Who | None:
         """The patient who was on the device; `named` is the export's own, with whom the association must agree."""
         if device is None:
             note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
@@ -723,43 +739,66 @@ class Understanding:
                 return named
             note(Noticed(found.rule, found.message))
             return None
-        patient = self._party(self._associated, found.patient, found.system, self._identifiers.judged)
-        if isinstance(patient, str):
-            rule, message = _REFUSED[patient]
+        patient = self._who(self._associated, found.patient, found.system, self._identifiers.judged, "association")
+        if isinstance(patient, Noticed):
+            rule, message = patient
             note(Noticed(rule, message.replace("the patient", "the association's patient", 1)))
             return None
-        if named is not None and (named.value, named.system) != (patient.value, patient.system):
+        if named is not None and named.digest != patient.digest:
             column = self._mapping.patient.column or ""
             note(Noticed("patient-disagrees", "the export and the association name different patients"), column)
             return None
-        return patient
+        # Where both name the patient, the export has the first word.
+        return named or patient
 
-    def _by_decision(self, text: str, note: Callable[..., None]) -> Party | None:
+    def _by_decision(self, text: str, note: Callable[..., None]) -> _Who | None:
         """The patient whom a person has named."""
-        patient = self._party(self._associated, text, "", self._identifiers.judged)
-        if isinstance(patient, str):
-            rule, message = _REFUSED[patient]
+        patient = self._who(self._associated, text, "", self._identifiers.judged, "association")
+        if isinstance(patient, Noticed):
+            rule, message = patient
             note(Noticed(rule, message.replace("the patient", "the assigned patient", 1)))
             return None
-        return patient
+        return self._told(patient if patient.how == "merge" else patient._replace(how="person"), note)
 
-    def _party(
+    def _told(self, who: _Who | None, note: Callable[..., None]) -> _Who | None:
+        """The patient, told of if another identifier stands for the one that was given."""
+        if who is not None and who.how == "merge":
+            message = "the patient's identifier has been merged; the one that stands for it now is recorded"
+            note(Noticed("patient-merged", message))
+        return who
+
+    def _who(
         self,
-        memo: dict[str, dict[str, Party | str]],
+        memo: dict[str, dict[str, _Who | Noticed]],
         text: str,
         system: str,
         read: Callable[[str], Identifier],
-    ) -> Party | str:
+        how: str,
+    ) -> _Who | Noticed:
         """The patient of an identifier: one object for each distinct text; or what is wrong with it."""
         known = memo.setdefault(system, {})
-        party = known.get(text)
-        if party is None:
+        who = known.get(text)
+        if who is None:
             if len(known) > _TEXTS_KEPT:
                 known.clear()
-            issuer = self._by_system[system]
-            value, fault = read(text)
-            party = known[text] = fault or Party(value, issuer.system, issuer.authority, issuer.type)
-        return party
+            who = known[text] = self._learn_who(read(text), self._by_system[system], how)
+        return who
+
+    def _learn_who(self, identifier: Identifier, issuer: PatientSystem, how: str) -> _Who | Noticed:
+        if identifier.fault:
+            return _REFUSED[identifier.fault]
+        given = (issuer.system, identifier.value)
+        stands = surviving(self._merged, given)
+        if stands != given:
+            how = "merge"
+            if stands[0] not in self._by_system:
+                message = "the identifier was merged into one of a system that the mapping does not name"
+                return Noticed("patient-system-undeclared", message)
+            issuer = self._by_system[stands[0]]
+        elif identifier.scanned:
+            how = "scan"
+        party = Party(stands[1], issuer.system, issuer.authority, issuer.type)
+        return _Who(party, how, patient_digest(issuer.system, party.value))
 
     def _identity(self, patient: Party, device: Party | None, moment: Moment, cells: list[str], content: str) -> bytes:
         """Digest of the source identity: who, on what, when by the export's own clock, and its own number.
@@ -881,6 +920,15 @@ class _Run:
     broken: bool = False
 
 
+class _Who(NamedTuple):
+    """A patient, how the patient was established, and a digest (`gateway.once.Key`)."""
+
+    party: Party
+    how: str
+    digest: bytes
+
+
+_STEPS = {"second": 1, "minute": 60, "day": 86400}
 _UNREAD = Reading("", "", Outcome.UNREADABLE)
 _UNNAMED = Reading("", "", Outcome.HELD)
 _NOBODY = Party("")
@@ -893,17 +941,6 @@ _REFUSED = {
 }
 _UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 _UNPRINTABLE_NOTE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
-
-
-def canonical(reading: Reading) -> str:
-    """What a reading says, however its export put it: two readings that say the same have the same text."""
-    if reading.outcome is Outcome.ABSENT:
-        return f"absent:{reading.reason}"
-    beside = [*(each for each in (reading.site, reading.method) if each), *(f"{a}:{b}" for a, b in reading.qualifiers)]
-    qualifiers = "".join(f" {each}" for each in beside)
-    if reading.code:
-        return reading.code + qualifiers
-    return f"{reading.comparator}{reading.value} {reading.unit}{qualifiers}"
 
 
 def _digest(text: str, size: int) -> bytes:

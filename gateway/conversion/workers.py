@@ -21,7 +21,7 @@ from gateway.conversion.exports import Export, blocks_of
 from gateway.conversion.options import Job
 from gateway.errors import UsageError
 from gateway.model import Block
-from gateway.records.repeats import BlockRepeats, Key, Seen
+from gateway.once import BlockRepeats, Key, Seen
 
 _RELAXED = (20_000, 20, 50)
 """Thresholds of the cyclic garbage collector while converting: nearly all objects are freed without it."""
@@ -124,9 +124,9 @@ class Pool:
         keys = packed.unpacked(block.export)
         known = admit(keys)
         if known:
-            # A repeat inside the block was settled by the worker; only those of earlier blocks are news to it.
+            # What sets of the block are to each other was settled by the worker; only what is about others is news.
             own = {(key.export, key.line) for key in keys}
-            if any((seen.export, seen.line) not in own for seen in known.values()):
+            if not all(seen.within(own) for seen in known.values()):
                 # The second time may write fewer files than the first, which knew of no repeats.
                 for name in result.files:
                     (self._job.folder / name).unlink()
@@ -162,7 +162,7 @@ def _work(block: Block, known: Mapping[int, Seen]) -> tuple[BlockResult, _Keys]:
     assert _job is not None
     if _converter is None or _converter[0] != block.export:
         _converter = (block.export, BlockConverter(_job, _hashes[block.export - 1]))
-    admit: Admit = _Known(known) if known else BlockRepeats().admit
+    admit: Admit = _Known(known) if known else BlockRepeats(_job.change).admit
     result = _converter[1].convert(block, admit)
     keys, result.keys = result.keys, []
     return result, _Keys(
@@ -170,6 +170,13 @@ def _work(block: Block, known: Mapping[int, Seen]) -> tuple[BlockResult, _Keys]:
         b"".join([key.identity for key in keys]),
         b"".join([key.content for key in keys]),
         array("q", [key.line for key in keys]),
+        [key.device for key in keys],
+        [key.sequence for key in keys],
+        b"".join([key.patient for key in keys]),
+        [key.how for key in keys],
+        [key.said for key in keys],
+        array("q", [key.step for key in keys]),
+        bytes([key.telling for key in keys]),
     )
 
 
@@ -180,14 +187,23 @@ class _Keys(NamedTuple):
     identities: bytes
     contents: bytes
     lines: array[int]
+    devices: list[str]
+    sequences: list[str]
+    patients: bytes
+    hows: list[str]
+    saids: list[bytes]
+    steps: array[int]
+    telling: bytes
 
     def unpacked(self, export: int) -> list[Key]:
-        identities = iter_unpack("16s", self.identities)
-        contents = iter_unpack("8s", self.contents)
         return [
-            Key(wall, identity, content, export, line)
-            for wall, (identity,), (content,), line in zip(self.walls, identities, contents, self.lines, strict=True)
-        ]
+            Key(wall, identity, content, export, line, device, sequence, patient, how, said, step, bool(telling))
+            for wall, (identity,), (content,), line, device, sequence, (patient,), how, said, step, telling in zip(
+                self.walls, iter_unpack("16s", self.identities), iter_unpack("8s", self.contents), self.lines,
+                self.devices, self.sequences, iter_unpack("8s", self.patients), self.hows, self.saids, self.steps,
+                self.telling, strict=True,
+            )
+        ]  # fmt: skip
 
 
 class _Known:

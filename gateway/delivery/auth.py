@@ -19,7 +19,17 @@ from urllib.parse import quote_plus, urlencode
 
 from pydantic import Field, StringConstraints
 
-from gateway.delivery.wire import Address, Answer, FilePath, RefusedError, SettingsError, Table, WithSecret, read_file
+from gateway.delivery.wire import (
+    Address,
+    Answer,
+    FilePath,
+    RefusedError,
+    SettingsError,
+    Table,
+    WireError,
+    WithSecret,
+    read_file,
+)
 
 if TYPE_CHECKING:
     from joserfc.jwk import ECKey, RSAKey
@@ -155,7 +165,14 @@ class Credentials:
         else:
             headers["Authorization"] = _basic(quote_plus(auth.client_id), quote_plus(auth.secret()))
         asked = time.monotonic()
-        answer = self._post(auth.token_url, urlencode(form).encode(), headers)
+        try:
+            answer = self._post(auth.token_url, urlencode(form).encode(), headers)
+        except SettingsError:
+            raise
+        except WireError as fault:
+            # What failed is another server than the records are for, and they were not sent.
+            fault.message, fault.reached = f"asking for a token failed: {fault.message}", False
+            raise
         try:
             content = answer.json()
         except ValueError:
@@ -164,17 +181,23 @@ class Credentials:
         if answer.status != 200:
             reason = said.get("error")
             known = f": {reason}" if isinstance(reason, str) and reason in _REASONS else ""
-            raise RefusedError("token", f"the token server answered {answer.status}{known}")
+            if 300 <= answer.status < 400:
+                known = ", which sends us to another address; give the final address as token_url"
+            raise _refused(f"the token server answered {answer.status}{known}")
         text, kind, seconds = said.get("access_token"), said.get("token_type"), said.get("expires_in")
         if not (isinstance(text, str) and _TOKEN.fullmatch(text)):
-            raise RefusedError("token", "the token server's answer holds no token")
+            raise _refused("the token server's answer holds no token")
         if not (isinstance(kind, str) and kind.lower() == "bearer"):
-            raise RefusedError("token", "the token server gave a token of a kind that is not known here")
+            raise _refused("the token server gave a token of a kind that is not known here")
         if isinstance(seconds, str) and seconds.isascii() and seconds.isdigit():
             seconds = int(seconds[:9])
         if isinstance(seconds, bool) or not isinstance(seconds, (int, float)):
             return _Token(text, float("inf"))
         return _Token(text, asked + seconds - min(_MARGIN, seconds / 2))
+
+
+def _refused(text: str) -> RefusedError:
+    return RefusedError("token", text, reached=False)
 
 
 def _basic(user: str, password: str) -> str:

@@ -28,8 +28,8 @@ class PartReceipt:
     Attributes:
         index: position of the entry in the bundle, from 0.
         verdict: what became of it.
-        code: the receiver's status for it ("201"), or that of the whole request.
-        message: what the receiver said, without identifiers.
+        code: the receiver's answer for it ("201", "422:code-invalid"), or that for the whole request.
+        message: what the receiver said, in words for people, without identifiers.
         location: where the receiver keeps the record ("Observation/12/_history/1"), as far as it said so.
     """
 
@@ -45,14 +45,14 @@ class Receipt(NamedTuple):
 
     Attributes:
         verdict: LATER if any part is to be sent again, else PARKED if any part is parked, else DELIVERED.
-        code: status or acknowledgement code of the receiver, or a word for its absence ("timeout", "connection").
-        message: one line for people, without identifiers of patients and without secrets.
+        code: the receiver's answer ("AA", "AR:204", "422:code-invalid"), or a word for its absence ("timeout").
+        message: one line in words for people, without identifiers of patients and without secrets.
         parts: one for each entry of a bundle, in order; empty for a message, or when the bundle cannot be read.
         after: seconds the receiver asked to wait before the next attempt; 0 if it did not say.
         reached: the receiver may have got it; False when it is certain that no application saw it, because there was no
             connection, or nothing was sent.
         answered: the receiver itself answered to this, so that a LATER counts against it; False when there was no
-            answer, or one that any message would have got.
+            answer, or one that any message would have got (see `gateway.delivery.answers`).
     """
 
     verdict: Verdict
@@ -74,6 +74,14 @@ class Target(Protocol):
     @property
     def kind(self) -> Literal["fhir", "oru"]:
         """What it takes: FHIR bundles or HL7 v2 messages."""
+
+    @property
+    def park_after(self) -> int:
+        """Deliveries with an answered LATER after which a message is parked; 0 for never."""
+
+    @property
+    def corrections(self) -> Literal["changed", "whole"]:
+        """What a correction carries: what changed, or the whole set as it is now."""
 
     def send(self, data: bytes) -> Receipt:
         """Send one bundle or message, and wait for its receipt. Sending the same bytes twice adds nothing."""

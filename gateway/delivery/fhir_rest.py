@@ -16,23 +16,23 @@ refer to them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Literal, NamedTuple, Self
 
 from pydantic import Field, model_validator
 
+from gateway.delivery.answers import PARK_AFTER, Choice, HttpAnswers, Meaning, ParkAfter, answered
 from gateway.delivery.auth import Auth, BackendServices, ClientCredentials, Credentials, NoAuth
 from gateway.delivery.base import PartReceipt, Receipt, Verdict
 from gateway.delivery.bundles import Bundle, BundleError, Entry, Parcel, Unit, halves, rendered
-from gateway.delivery.outcomes import Issue, entry_answer, issues, placed, told
+from gateway.delivery.outcomes import Issue, entry_answer, grave, issues, placed, told
 from gateway.delivery.patience import attempts
 from gateway.delivery.wire import (
     Address,
     Answer,
     PassingError,
-    RefusedError,
     SettingsError,
     Table,
     Tls,
@@ -46,17 +46,8 @@ _FHIR_JSON = "application/fhir+json"
 _FIRST_PAUSE, _LONGEST_PAUSE, _CHANCE = 0.5, 30.0, 1.0
 # How often sets are left out of a refused bundle before the rest of it is parked as well.
 _ROUNDS = 5
-# After these the next request to the same server fares no better.
-_FOR_ALL = frozenset({"401", "403", "404", "405", "410", "token"})
-_NAMED = frozenset({400, 412, 422})
-_GIVEN = {
-    401: "the server does not take our credentials",
-    403: "the server does not allow us to do this",
-    404: "there is no FHIR server at this address",
-    410: "there is no FHIR server at this address any more",
-    412: "a condition fits more than one record of the server",
-    413: "the server takes no bundle of this size",
-}
+# Answers in which a server may name the entries that it objects to.
+_NAMED = frozenset({400, 403, 404, 410, 412, 422})
 
 
 class FhirTarget(Table):
@@ -81,6 +72,8 @@ class FhirTarget(Table):
         default=None, ge=1, description="most entries of one bundle, if the server has such a limit"
     )
     insecure: bool = Field(default=False, description="allow plain http to another machine")
+    answers: HttpAnswers = Field(default={})
+    park_after: ParkAfter = PARK_AFTER
 
     @model_validator(mode="after")
     def _safe(self) -> FhirTarget:
@@ -101,13 +94,22 @@ class FhirRest:
     Args:
         name: what the site calls the server.
         settings: address, credentials and habits.
+
+    Attributes:
+        name: what the site calls the server.
+        kind: "fhir".
+        park_after: from the settings.
+        corrections: "changed": a correction carries the resources that changed, each of them whole.
     """
 
     kind: Literal["fhir"] = "fhir"
+    corrections: Literal["changed"] = "changed"
 
     def __init__(self, name: str, settings: FhirTarget) -> None:
         self.name = name
+        self.park_after: int = settings.park_after
         self._settings = settings
+        self._reached = False
         self._wire = Wire(settings.tls, settings.timeout)
         self._credentials = Credentials(settings.auth, self._wire.post)
 
@@ -148,13 +150,19 @@ class FhirRest:
         try:
             bundle = Bundle(data)
         except BundleError as error:
-            return Receipt(Verdict.PARKED, "bundle", str(error))
+            return Receipt(Verdict.PARKED, "bundle", str(error), reached=False)
+        self._reached = False
         delivery = _Delivery(bundle, self)
         if self._settings.mode == "transaction":
             delivery.transaction(bundle.units)
         else:
             delivery.steps()
-        return delivery.receipt()
+        return delivery.receipt()._replace(reached=self._reached)
+
+    @property
+    def answers(self) -> Mapping[str, Choice]:
+        """What the site says of single answers."""
+        return self._settings.answers
 
     @property
     def entry_limit(self) -> int | None:
@@ -166,7 +174,7 @@ class FhirRest:
 
         Raises:
             PassingError: there is none; the last attempt's fault.
-            RefusedError: none of it is of use.
+            RefusedError: none of it is of use, and another attempt would be of none.
             SettingsError: a secret, key or certificate is missing.
         """
         for attempt in attempts(
@@ -203,16 +211,28 @@ class FhirRest:
 
     def _post(self, body: bytes) -> Answer:
         headers = {"Content-Type": _FHIR_JSON, "Accept": _FHIR_JSON, "Prefer": "return=minimal"}
-        return self._wire.post(self._settings.url, body, headers | self._credentials.headers())
+        headers |= self._credentials.headers()  # may ask another server; none of the records is sent with that
+        try:
+            answer = self._wire.post(self._settings.url, body, headers)
+        except WireError as fault:
+            self._reached = self._reached or fault.reached
+            raise
+        self._reached = True
+        return answer
 
 
 class _Said(NamedTuple):
-    """What is known of an entry: as in `PartReceipt`, without its index."""
+    """What is known of an entry: as in `PartReceipt`, without its index, and `answered` as in `Receipt`."""
 
     verdict: Verdict
     code: str
     message: str
     location: str = ""
+    answered: bool = False
+
+
+def _said(meaning: Meaning, message: str) -> _Said:
+    return _Said(meaning.verdict, meaning.key, message, answered=not meaning.everyone)
 
 
 _TOGETHER = "refused together with another entry"
@@ -262,9 +282,12 @@ class _Delivery:
         bad = [unit for unit in units if named & set(unit)]
         rest = [unit for unit in units if unit not in bad]
         apart = answer.status in _NAMED and bad and rest and rounds > 0
-        self._refuse(answer, self.bundle.parcel(bad) if apart else parcel, found)
-        if apart:
-            self.transaction(rest, rounds - 1)
+        if not apart:
+            self._refuse(answer, parcel, found)
+            return
+        for unit in bad:
+            self._refuse(answer, self.bundle.parcel([unit]), found)
+        self.transaction(rest, rounds - 1)
 
     def _halved(self, units: Sequence[Unit]) -> None:
         for half in halves(units):
@@ -295,17 +318,19 @@ class _Delivery:
     def _on_its_own(self, entry: Entry, located: dict[int, str]) -> bytes | None:
         """The entry with places for references; None, and said, when it has to wait for what it refers to."""
         lacking = {index: self.said[index][-1] for index in entry.refers - located.keys()}
-        text = entry.text
         if lacking:
             later = any(said.verdict is Verdict.LATER for said in lacking.values())
             unplaced = any(said.verdict is Verdict.DELIVERED for said in lacking.values())
             if entry.kind != "Provenance" or later or unplaced or not entry.refers & located.keys():
                 why = "the server does not say where it keeps the record" if unplaced else "the record was not taken"
                 verdict = Verdict.LATER if later else Verdict.PARKED
-                self._add(entry.index, _Said(verdict, "reference", f"it refers to another record, and {why}"))
+                counts = all(said.answered for said in lacking.values())
+                text = f"it refers to another record, and {why}"
+                self._add(entry.index, _Said(verdict, "reference", text, answered=counts))
                 return None
-            text = self.bundle.narrowed(entry, located.keys())
-        return self.bundle.resolved(entry.index, text, located)
+            narrowed = self.bundle.narrowed(entry, located.keys())
+            return self.bundle.resolved(entry.index, narrowed, located)
+        return self.bundle.resolved(entry.index, entry.text, located)
 
     def _batch(self, parcel: Parcel) -> None:
         if not parcel:
@@ -338,16 +363,18 @@ class _Delivery:
         try:
             return self.target.exchange(rendered(parcel, kind))
         except WireError as fault:
-            message = fault.message
-            if isinstance(fault, PassingError) and fault.answer is not None:
-                message = told(self._issues(fault.answer, parcel), message)
+            # An answer too long to read, or one about these very records, says nothing of other requests.
+            alone = fault.code == "too-long" and fault.reached
+            said = _Said(Verdict.PARKED if alone else Verdict.LATER, fault.code, fault.message, answered=alone)
+            if isinstance(fault, PassingError) and fault.answer is not None and fault.reached:
+                found = self._issues(fault.answer, parcel)
+                meaning = self._meaning(fault.answer, found)
+                said = _said(meaning, told(found, fault.message))
+                alone = not meaning.everyone and fault.answer.status < 500
                 self.after = max(self.after, fault.wait or 0.0)
-            final = isinstance(fault, RefusedError)
-            said = _Said(Verdict.PARKED if final else Verdict.LATER, fault.code, message)
             self._say(parcel, said)
-            # A conflict concerns these records, and an answer too long to read this request; all else, every request.
-            if fault.code not in ("409", "too-long"):
-                self.stopped = said._replace(message=f"not sent: {said.message}")
+            if not alone:
+                self._stop(said)
             return None
 
     def _results(self, answer: Answer, parcel: Parcel, kind: str) -> list[tuple[int, _Said]]:
@@ -359,9 +386,12 @@ class _Delivery:
         elif not isinstance(entries, list) or len(entries) != len(parcel):
             fault = f"the server did not answer for each of the {len(parcel)} entries, one by one"
         if fault:
-            return [(index, _Said(Verdict.PARKED, "unreadable", fault)) for index, _ in parcel]
-        within = self.bundle.private.within
-        return [(index, _Said(*entry_answer(entry, within))) for (index, _), entry in zip(parcel, entries, strict=True)]
+            return [(index, _Said(Verdict.PARKED, "unreadable", fault, answered=True)) for index, _ in parcel]
+        within, site = self.bundle.private.within, self.target.answers
+        return [
+            (index, _Said(*entry_answer(entry, within, site)))
+            for (index, _), entry in zip(parcel, entries, strict=True)
+        ]
 
     def _issues(self, answer: Answer, parcel: Parcel) -> list[Issue]:
         try:
@@ -372,18 +402,30 @@ class _Delivery:
         return [placed(issue, indices) for issue in issues(content, self.bundle.private.within)]
 
     def _refuse(self, answer: Answer, parcel: Parcel, found: list[Issue]) -> None:
-        code = str(answer.status)
-        given = _GIVEN.get(answer.status, f"the server answered {code}")
+        """Say of each entry of a parcel that was refused why; issues about other entries do not count."""
+        indices = {index for index, _ in parcel}
+        found = [issue for issue in found if issue.entry is None or issue.entry in indices]
+        meaning = self._meaning(answer, found)
         own: dict[int, list[Issue]] = {}
         for issue in found:
             if issue.grave and issue.entry is not None:
                 own.setdefault(issue.entry, []).append(issue)
         general = [issue for issue in found if issue.entry is None]
-        whole = _Said(Verdict.PARKED, code, told(general, _TOGETHER if own else given))
+        whole = _said(meaning, told(general, _TOGETHER if own else meaning.words))
         for index, _ in parcel:
-            self._add(index, whole._replace(message=told(own[index], given)) if index in own else whole)
-        if code in _FOR_ALL:
-            self.stopped = whole._replace(message=f"not sent: {given}")
+            self._add(index, whole._replace(message=told(own[index], meaning.words)) if index in own else whole)
+        if meaning.everyone:
+            self._stop(whole)
+
+    def _meaning(self, answer: Answer, found: list[Issue]) -> Meaning:
+        """What an answer means that is not a success; one that names entries is about these."""
+        named = any(issue.grave and issue.entry is not None for issue in found)
+        return answered(answer.status, grave(found), self.target.answers, entry=named)
+
+    def _stop(self, said: _Said) -> None:
+        """Send nothing more of this bundle now: it would fare no better."""
+        if said.verdict is Verdict.LATER:
+            self.stopped = said._replace(message=f"not sent: {said.message}")
 
     def _say(self, parcel: Parcel, said: _Said) -> None:
         for index, _ in parcel:
@@ -394,18 +436,22 @@ class _Delivery:
 
     def receipt(self) -> Receipt:
         """What became of the whole."""
-        parts = tuple(PartReceipt(entry.index, *self._settled(entry)) for entry in self.bundle.entries)
+        settled = [self._settled(entry) for entry in self.bundle.entries]
+        parts = tuple(
+            PartReceipt(entry.index, *said[:4]) for entry, said in zip(self.bundle.entries, settled, strict=True)
+        )
         verdict = next(each for each in _WORST if any(part.verdict is each for part in parts))
         if verdict is Verdict.DELIVERED:
             codes = Counter(part.code for part in parts)
             message = f"{codes['201']} created, {codes['200']} already there or brought up to date"
-            return Receipt(verdict, "200", message, parts)
+            return Receipt(verdict, "200", message, parts, answered=True)
         counts = Counter(part.verdict for part in parts)
         words = {Verdict.DELIVERED: "delivered", Verdict.PARKED: "parked", Verdict.LATER: "to be sent again"}
         tally = ", ".join(f"{counts[each]} {words[each]}" for each in Verdict if counts[each])
         worst = [part for part in parts if part.verdict is verdict]
         first = next((part for part in worst if part.message != _TOGETHER), worst[0])
-        return Receipt(verdict, first.code, f"{tally}: {first.message}", parts, self.after)
+        counts_against = all(said.answered for said in settled if said.verdict is verdict)
+        return Receipt(verdict, first.code, f"{tally}: {first.message}", parts, self.after, answered=counts_against)
 
     def _settled(self, entry: Entry) -> _Said:
         """One word for an entry that was sent several times: a shared one needs to arrive once, any other always."""

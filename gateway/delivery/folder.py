@@ -25,6 +25,7 @@ from typing import Annotated, Final, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from gateway.delivery.answers import Corrections
 from gateway.delivery.base import Receipt, Verdict
 
 _SUFFIXES: Final = {"fhir": ".json", "oru": ".hl7"}
@@ -61,6 +62,7 @@ class FolderTarget(BaseModel):
         description="such as .done: an empty file of the same name and this behind it, written after the file",
     )  # fmt: skip
     mode: Literal["0600", "0640", "0660"] = Field(default="0600", description="permissions of the files")
+    corrections: Corrections = "changed"
 
 
 class _Listing(NamedTuple):
@@ -82,11 +84,16 @@ class FolderSender:
     Attributes:
         name: from the settings.
         kind: from the settings.
+        park_after: 0: a folder answers nothing, so nothing that waits for it is ever parked for its answers.
+        corrections: from the settings.
     """
+
+    park_after = 0
 
     def __init__(self, settings: FolderTarget) -> None:
         self.name = settings.name
         self.kind: Literal["fhir", "oru"] = settings.kind
+        self.corrections: Literal["changed", "whole"] = settings.corrections
         self._path = settings.path
         self._suffix = settings.suffix or _SUFFIXES[settings.kind]
         self._marker = settings.marker
@@ -94,6 +101,7 @@ class FolderSender:
         self._turn = threading.Lock()
         self._listing: _Listing | None = None
         self._newest = ("", 0)
+        self._visible = False
 
     def send(self, data: bytes) -> Receipt:
         """Put one file, a message or a batch, byte for byte.
@@ -106,12 +114,14 @@ class FolderSender:
           without overwriting), "failed".
         """
         if not data:
-            return Receipt(Verdict.PARKED, "empty", "There is nothing to write.")
-        try:
-            with self._turn, self._locked() as folder:
-                return self._put(folder, data)
-        except OSError as error:
-            return _failed(error)
+            return Receipt(Verdict.PARKED, "empty", "There is nothing to write.", reached=False)
+        with self._turn:
+            self._visible = False
+            try:
+                with self._locked() as folder:
+                    return self._put(folder, data)
+            except OSError as error:
+                return _failed(error, reached=self._visible)
 
     def check(self) -> list[str]:
         """Put an unfinished file into the folder, link it and take both away again; what is wrong, in sentences."""
@@ -126,7 +136,7 @@ class FolderSender:
                         with suppress(OSError):
                             os.unlink(name, dir_fd=folder)
         except OSError as error:
-            return [_failed(error).message]
+            return [_failed(error, reached=False).message]
         return []
 
     def close(self) -> None:
@@ -146,6 +156,7 @@ class FolderSender:
         listing = self._list(folder)
         for name in listing.names.get(digest, ()):
             if _holds(folder, name, data):
+                self._visible = True
                 self._mark(folder, name)
                 return Receipt(Verdict.DELIVERED, "exists", "The same content is in the folder already.")
         while True:
@@ -155,8 +166,10 @@ class FolderSender:
             self._newest = (stamp, counter)
             try:
                 self._write(folder, unfinished, data)
+                self._visible = True  # a share may say that this failed although it did not
                 _into_place(folder, unfinished, visible)
             except FileExistsError:  # somebody else's file of this name; the next one has another
+                self._visible = False
                 continue
             finally:
                 with suppress(OSError):
@@ -277,12 +290,10 @@ def _stamp() -> str:
     return datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
 
 
-def _failed(error: OSError) -> Receipt:
+def _failed(error: OSError, *, reached: bool) -> Receipt:
     if error.errno == errno.ENOSYS:
-        return Receipt(
-            Verdict.LATER, "no-link", "The folder's file system can neither link nor rename without overwriting."
-        )
+        text = "The folder's file system can neither link nor rename without overwriting."
+        return Receipt(Verdict.LATER, "no-link", text, reached=False)
     reason = os.strerror(error.errno).lower() if error.errno else "unknown"
-    return Receipt(
-        Verdict.LATER, _CODES.get(error.errno or 0, "failed"), f"The file cannot be put into the folder: {reason}."
-    )
+    text = f"The file cannot be put into the folder: {reason}."
+    return Receipt(Verdict.LATER, _CODES.get(error.errno or 0, "failed"), text, reached=reached)

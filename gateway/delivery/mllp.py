@@ -3,16 +3,17 @@
 A message is on the wire as <VT> message <FS><CR> (HL7 Transport Specification MLLP, release 1). The acknowledgement is
 the one whose MSA-2 is the message's MSH-10; whatever else arrives is ignored while the waiting goes on.
 
-| answer | in original mode | in enhanced mode | what is made of it |
-| --- | --- | --- | --- |
-| AA | accepted by the application | the same, later | delivered |
-| CA | | stored, not yet processed | delivered |
-| AE, CE | the content is at fault | the same | parked |
-| AR, CR | refused | the same | tried again; parked when MSH-9, MSH-11 or MSH-12 is the reason |
+| answer | in original mode | in enhanced mode |
+| --- | --- | --- |
+| AA | accepted by the application | the same, later |
+| CA | | stored, not yet processed |
+| AE, CE | the content is at fault | the same |
+| AR, CR | refused | the same |
 
-(HL7 v2.9.1, 2.8.2 and 2.8.3.) Which mode it is, the message says in MSH-15 and MSH-16. No answer, a lost connection and
-unreadable answers are tried again over a new connection with the same bytes, so with the same MSH-10: a receiver may
-see a message more than once, and tells by MSH-10 that it is the same.
+(HL7 v2.9.1, 2.8.2 and 2.8.3.) Which mode it is, the message says in MSH-15 and MSH-16; what is made of each answer,
+`gateway.delivery.answers` says. No answer, a lost connection and unreadable answers are tried again over a new
+connection with the same bytes, so with the same MSH-10: a receiver may see a message more than once, and tells by
+MSH-10 that it is the same.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ import ssl
 import threading
 import time
 from collections import OrderedDict, deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -32,6 +33,16 @@ from typing import Annotated, Final, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from gateway.delivery.answers import (
+    CONDITIONS,
+    PARK_AFTER,
+    Choice,
+    Corrections,
+    Meaning,
+    ParkAfter,
+    V2Answers,
+    acknowledged,
+)
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.patience import attempts
 from gateway.errors import InputError
@@ -43,33 +54,6 @@ _LONGEST_ANSWER = 1 << 16
 _REMEMBERED = 1024
 _PEEKS = 16
 _CHUNK = 1 << 16
-
-# HL7 table 0357, message error condition (http://terminology.hl7.org/CodeSystem/v2-0357).
-_CONDITIONS: Final = {
-    "100": "segment sequence error",
-    "101": "required field missing",
-    "102": "data type error",
-    "103": "table value not found",
-    "104": "value too long",
-    "200": "unsupported message type",
-    "201": "unsupported event code",
-    "202": "unsupported processing id",
-    "203": "unsupported version id",
-    "204": "unknown key identifier",
-    "205": "duplicate key identifier",
-    "206": "application record locked",
-    "207": "application error",
-}
-_HEADER_AT_FAULT: Final = {"200", "201", "202", "203", "MSH-9", "MSH-11", "MSH-12"}
-
-_ANSWERS: Final = {
-    "AA": "Accepted by the receiver",
-    "CA": "Stored by the receiver, which has not yet said that it could use it",
-    "AE": "The receiver found an error in the message",
-    "CE": "The receiver could not store the message",
-    "AR": "The receiver refused the message",
-    "CR": "The receiver refused to store the message",
-}
 
 _CODECS: Final = {b"": "ascii", b"ASCII": "ascii", b"UNICODE UTF-8": "utf-8"}
 
@@ -112,6 +96,9 @@ class MllpTarget(_Settings):
         default=1, ge=0, le=600, description="before the second attempt; doubles each time, and varies"
     )
     longest_pause: float = Field(default=60, ge=0, le=3600)
+    answers: V2Answers = Field(default={})
+    park_after: ParkAfter = PARK_AFTER
+    corrections: Corrections = "changed"
 
 
 class LateAnswer(NamedTuple):
@@ -266,30 +253,20 @@ class _Message(NamedTuple):
 
 
 class _Answer(NamedTuple):
-    """What matters of an acknowledgement.
+    """What matters of an acknowledgement; nothing that the receiver wrote freely, which may name the patient.
 
     Attributes:
-        code: MSA-1.
         control: MSA-2.
-        reasons: conditions of table 0357 and places such as PID-3, nothing that the receiver wrote freely.
+        meaning: of MSA-1 with its conditions and places.
     """
 
-    code: str
     control: bytes
-    reasons: tuple[str, ...]
+    meaning: Meaning
 
     def receipt(self) -> Receipt:
-        """The answer as a verdict, in words. The receiver's own words are left out: they may name the patient."""
-        text = _ANSWERS[self.code]
-        if self.reasons:
-            text += ": " + ", ".join(_CONDITIONS.get(reason, f"at {reason}") for reason in self.reasons)
-        if self.code in ("AA", "CA"):
-            verdict = Verdict.DELIVERED
-        elif self.code in ("AE", "CE") or _HEADER_AT_FAULT & set(self.reasons):
-            verdict = Verdict.PARKED
-        else:
-            verdict = Verdict.LATER
-        return Receipt(verdict, self.code, text + ".")
+        """The answer as a verdict, in words."""
+        words = self.meaning.words
+        return Receipt(self.meaning.verdict, self.meaning.key, f"{words[0].upper()}{words[1:]}.", answered=True)
 
 
 class _FailedError(Exception):
@@ -299,13 +276,19 @@ class _FailedError(Exception):
         code: for the receipt.
         text: a sentence.
         again: another attempt may go better.
+        reached: the message may have got to the receiver.
+        answered: the receiver itself answered.
     """
 
-    def __init__(self, code: str, text: str, *, again: bool = True) -> None:
+    def __init__(
+        self, code: str, text: str, *, again: bool = True, reached: bool = True, answered: bool = False
+    ) -> None:
         super().__init__(code)
         self.code = code
         self.text = text
         self.again = again
+        self.reached = reached
+        self.answered = answered
 
 
 class MllpSender:
@@ -320,23 +303,28 @@ class MllpSender:
     Attributes:
         name: from the settings.
         kind: "oru".
+        park_after: from the settings.
+        corrections: from the settings.
     """
 
     kind: Literal["fhir", "oru"] = "oru"
 
     def __init__(self, settings: MllpTarget) -> None:
         self.name = settings.name
+        self.park_after: int = settings.park_after
+        self.corrections: Literal["changed", "whole"] = settings.corrections
         self._settings = settings
         self._connection: _Connection | None = None
         self._turn = threading.RLock()
-        # The last answer to each message that was sent lately; "" for none.
-        self._answered: OrderedDict[bytes, str] = OrderedDict()
+        # The last answer to each message that was sent lately; None for none.
+        self._answered: OrderedDict[bytes, Meaning | None] = OrderedDict()
         self._late: deque[LateAnswer] = deque(maxlen=_REMEMBERED)
 
     def send(self, data: bytes) -> Receipt:
         """Send one message and wait for its acknowledgement.
 
-        Codes of the receipt are those of the acknowledgement (AA AE AR CA CE CR), or
+        Codes of the receipt are those of the acknowledgement (AA AE AR CA CE CR), with the condition that decided
+        ("AR:204"), or
 
         * parked: "not-a-message", "framing-bytes", "line-ends", "encoding", "no-control-id", "no-acknowledgement";
         * later: "no-connection", "tls", "no-answer", "closed", "half-frame", "unreadable", "too-long", "not-taken".
@@ -357,12 +345,17 @@ class MllpSender:
                 wait_max=settings.longest_pause,
                 wait_jitter=settings.pause,
             )
+            reached = False
             try:
                 for attempt in tries:
                     with attempt:
-                        return self._attempt(message)
+                        try:
+                            return self._attempt(message)
+                        except _FailedError as failed:
+                            reached = reached or failed.reached
+                            raise
             except _FailedError as failed:
-                return Receipt(Verdict.LATER, failed.code, failed.text)
+                return Receipt(Verdict.LATER, failed.code, failed.text, reached=reached, answered=failed.answered)
             raise AssertionError("an attempt neither succeeded nor failed")
 
     def check(self) -> list[str]:
@@ -418,16 +411,16 @@ class MllpSender:
             answer = self._collect(message)
             if answer is None:
                 connection = self._open()
-                self._remember(message.control, self._answered.get(message.control, ""))
+                self._remember(message.control, self._answered.get(message.control))
                 connection.write(message.frame, time.monotonic() + self._settings.acknowledge_timeout)
                 answer = self._wait(connection, message)
         except BaseException:
             self._drop()  # whatever is still on its way belongs to this attempt
             raise
-        self._remember(message.control, answer.code)
+        self._remember(message.control, answer.meaning)
         receipt = answer.receipt()
         if receipt.verdict is Verdict.LATER:
-            raise _FailedError(receipt.code, receipt.message)
+            raise _FailedError(receipt.code, receipt.message, again=answer.meaning.soon, answered=True)
         return receipt
 
     def _wait(self, connection: _Connection, message: _Message) -> _Answer:
@@ -437,7 +430,7 @@ class MllpSender:
             frame = connection.read(deadline)
             if frame == b"\x15":  # the commit acknowledgement of MLLP release 2 (byte value from memory)
                 raise _FailedError("not-taken", "The receiver's connection did not take the message.")
-            answer = _answer(frame)
+            answer = _answer(frame, self._settings.answers)
             if answer is None:
                 connection.strays += 1
             elif answer.control == message.control:
@@ -462,26 +455,31 @@ class MllpSender:
                     break
                 if seen == _REMEMBERED:
                     raise _FailedError("unreadable", "The receiver sends without being asked, and without end.")
-                answer = _answer(frame)
+                answer = _answer(frame, self._settings.answers)
                 if answer is None:
                     connection.strays += 1
                 elif message is None or answer.control != message.control:
                     self._note(connection, answer)
-                elif self._answered.get(answer.control) in ("", "AR", "CR"):
-                    found = found or (None if answer.receipt().verdict is Verdict.LATER else answer)
+                elif self._open_still(answer.control):
+                    found = found or (None if answer.meaning.verdict is Verdict.LATER else answer)
         except _FailedError:
             self._drop()  # closed by the receiver while nothing was outstanding: no harm done
         return found
 
+    def _open_still(self, control: bytes) -> bool:
+        """A message was sent lately, and no answer has settled it."""
+        last = self._answered.get(control)
+        return control in self._answered and (last is None or last.verdict is Verdict.LATER)
+
     def _note(self, connection: _Connection, answer: _Answer) -> None:
         """Keep an answer to an earlier message, if it says something new."""
         connection.strays += 1
-        if self._answered.get(answer.control, answer.code) != answer.code:
-            self._answered[answer.control] = answer.code
+        if self._answered.get(answer.control, answer.meaning) != answer.meaning:
+            self._answered[answer.control] = answer.meaning
             self._late.append(LateAnswer(answer.control.decode("latin-1"), answer.receipt()))
 
-    def _remember(self, control: bytes, code: str) -> None:
-        self._answered[control] = code
+    def _remember(self, control: bytes, meaning: Meaning | None) -> None:
+        self._answered[control] = meaning
         self._answered.move_to_end(control)
         if len(self._answered) > _REMEMBERED:
             self._answered.popitem(last=False)
@@ -592,7 +590,7 @@ def _connected(settings: MllpTarget) -> socket.socket:
         plug = socket.create_connection((settings.host, settings.port), timeout=settings.connect_timeout)
     except OSError as error:
         reason = "it took too long" if isinstance(error, TimeoutError) else (error.strerror or "unknown").rstrip(".")
-        raise _FailedError("no-connection", f"No connection to {where}: {reason}.") from None
+        raise _FailedError("no-connection", f"No connection to {where}: {reason}.", reached=False) from None
     try:
         plug.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         plug.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
@@ -601,13 +599,12 @@ def _connected(settings: MllpTarget) -> socket.socket:
         return tls.wrap_socket(plug, server_hostname=settings.tls.server_name or settings.host)
     except ssl.SSLCertVerificationError as error:
         plug.close()
-        raise _FailedError(
-            "tls", f"The certificate of {where} is not trusted: {error.verify_message.rstrip('.')}.", again=False
-        ) from None
+        text = f"The certificate of {where} is not trusted: {error.verify_message.rstrip('.')}."
+        raise _FailedError("tls", text, again=False, reached=False) from None
     except (OSError, ValueError) as error:
         plug.close()
         reason = "it took too long" if isinstance(error, TimeoutError) else _reason(error)
-        raise _FailedError("tls", f"No encrypted connection to {where}: {reason}.") from None
+        raise _FailedError("tls", f"No encrypted connection to {where}: {reason}.", reached=False) from None
 
 
 def _tls(settings: Tls) -> ssl.SSLContext:
@@ -621,7 +618,7 @@ def _tls(settings: Tls) -> ssl.SSLContext:
             context.load_cert_chain(settings.cert_file, settings.key_file, password=no_password)
     except (OSError, ValueError) as error:
         text = f"The certificates for TLS cannot be used: {_reason(error)}."
-        raise _FailedError("tls", text, again=False) from None
+        raise _FailedError("tls", text, again=False, reached=False) from None
     return context
 
 
@@ -639,7 +636,7 @@ def _checked(data: bytes) -> _Message | Receipt:
     """The message, or why it cannot be sent."""
 
     def parked(code: str, text: str) -> Receipt:
-        return Receipt(Verdict.PARKED, code, text)
+        return Receipt(Verdict.PARKED, code, text, reached=False)
 
     if _FRAMING.search(data):
         return parked("framing-bytes", "The message holds a byte that MLLP uses for framing (0B or 1C).")
@@ -684,7 +681,7 @@ class _Segment:
         return self._fields[place] if place < len(self._fields) else b""
 
 
-def _answer(frame: bytes) -> _Answer | None:
+def _answer(frame: bytes, site: Mapping[str, Choice]) -> _Answer | None:
     """What an acknowledgement says; None if it is none. Segments may end with a line feed as well."""
     segments = [segment for segment in re.split(rb"[\r\n]+", frame) if segment]
     if not segments or not segments[0].startswith(b"MSH"):
@@ -695,27 +692,35 @@ def _answer(frame: bytes) -> _Answer | None:
     if not header.separates or len(found) != 1:
         return None
     code = found[0].field(1).decode("ascii", "replace")
-    if code not in _ANSWERS:
-        return None
     signs = header.field(2)
     errors = [_Segment(segment, separator) for segment in segments if segment[:4] == b"ERR" + separator]
-    return _Answer(code, found[0].field(2), _reasons(found[0], errors[:8], signs[:1] or b"^", signs[3:4] or b"&"))
+    conditions, places = _reasons(found[0], errors[:8], signs[:1] or b"^", signs[3:4] or b"&")
+    meaning = acknowledged(code, conditions, places, site)
+    return None if meaning is None else _Answer(found[0].field(2), meaning)
 
 
-def _reasons(acknowledged: _Segment, errors: Sequence[_Segment], component: bytes, part: bytes) -> tuple[str, ...]:
-    """Conditions and places out of MSA-6 (to 2.5.1), ERR-1 (to 2.4), ERR-2 and ERR-3 (from 2.5)."""
-    reasons: list[str] = []
+def _reasons(
+    acknowledgement: _Segment, errors: Sequence[_Segment], component: bytes, part: bytes
+) -> tuple[list[str], list[str]]:
+    """Conditions and places out of MSA-6 (to 2.5.1), ERR-1 (to 2.4), ERR-2 and ERR-3 (from 2.5).
+
+    What ERR-4 calls a warning or information (table 0516) is no reason for refusing.
+    """
+    conditions: list[str] = []
+    places: list[str] = []
 
     def condition(code: bytes) -> None:
-        reasons.extend(known for known in _CONDITIONS if known.encode() == code)
+        conditions.extend(known for known in CONDITIONS if known.encode() == code)
 
-    condition(acknowledged.field(6).split(component)[0])
+    condition(acknowledgement.field(6).split(component)[0])
     for error in errors:
+        if error.field(4).split(component)[0] in (b"W", b"I"):
+            continue
         old = error.field(1).split(component)
         condition(error.field(3).split(component)[0])
         condition(old[3].split(part)[0] if len(old) > 3 else b"")
         for place in (old, error.field(2).split(component)):
             found = re.fullmatch(rb"([A-Z][A-Z0-9]{2}) [0-9]* ([0-9]{1,2})", b" ".join(place[:3]))
             if found:
-                reasons.append(f"{found[1].decode()}-{int(found[2])}")
-    return tuple(dict.fromkeys(reasons))
+                places.append(f"{found[1].decode()}-{int(found[2])}")
+    return conditions, list(dict.fromkeys(places))

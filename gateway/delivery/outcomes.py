@@ -6,20 +6,13 @@ Source: FHIR R4 4.0.1, http://hl7.org/fhir/R4/operationoutcome.html and http://h
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from gateway.delivery.answers import ISSUES, Choice, answered
 from gateway.delivery.base import Verdict
 
 _SEVERITIES = ("fatal", "error", "warning", "information")
-_CODES = frozenset(
-    {"invalid", "structure", "required", "value", "invariant", "security", "login", "unknown", "expired", "forbidden",
-     "suppressed", "processing", "not-supported", "duplicate", "multiple-matches", "not-found", "deleted", "too-long",
-     "code-invalid", "extension", "too-costly", "business-rule", "conflict", "transient", "lock-error", "no-store",
-     "exception", "timeout", "incomplete", "throttled", "informational"}
-)  # fmt: skip
-"""http://hl7.org/fhir/R4/valueset-issue-type.html"""
-
 _PATH = re.compile(r"[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?(\.[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?)*")
 _ENTRY = re.compile(r"Bundle\.entry\[(\d{1,6})\]")
 # The older `location` is an XPath, which counts from 1.
@@ -36,7 +29,7 @@ class Issue(NamedTuple):
 
     Attributes:
         severity: FHIR's code, or "error" for one that FHIR does not know.
-        code: FHIR's issue type, or "unknown".
+        code: FHIR's issue type, or "" for one that FHIR does not know.
         path: where in the bundle, as a plain path; "" if not said.
         entry: position of the entry in the bundle as it was sent; None if not said.
         text: what the server says of it; "" when that may hold an identifier.
@@ -54,9 +47,9 @@ class Issue(NamedTuple):
         return self.severity in ("fatal", "error")
 
     def __str__(self) -> str:
-        at = f" at {self.path}" if self.path else ""
+        at = f" ({self.path})" if self.path else ""
         said = f": {self.text}" if self.text else ""
-        return f"{self.severity} {self.code}{at}{said}"
+        return f"{ISSUES.get(self.code, 'the server gives a reason that is not known here')}{at}{said}"
 
 
 def issues(content: Any, private: Callable[[str], bool]) -> list[Issue]:
@@ -92,7 +85,7 @@ def _issue(issue: dict[str, Any], private: Callable[[str], bool]) -> Issue:
     said = next((text for text in texts if not private(text) and not _PERSON.search(text)), "")
     return Issue(
         severity if severity in _SEVERITIES else "error",
-        code if isinstance(code, str) and code in _CODES else "unknown",
+        code if isinstance(code, str) and code in ISSUES else "",
         shown,
         entry,
         _line(said),
@@ -123,11 +116,16 @@ def placed(issue: Issue, indices: Sequence[int]) -> Issue:
     return issue._replace(entry=index, path=_ENTRY.sub(f"Bundle.entry[{index}]", issue.path))
 
 
+def grave(found: list[Issue]) -> list[str]:
+    """The issue types of the reasons for refusing, in their order."""
+    return [issue.code for issue in found if issue.grave]
+
+
 def told(found: list[Issue], otherwise: str) -> str:
     """The first grave issues in one line, or another text when there is none."""
-    grave = [str(issue) for issue in found if issue.grave]
-    more = f" (and {len(grave) - _MOST_SHOWN} more)" if len(grave) > _MOST_SHOWN else ""
-    return "; ".join(grave[:_MOST_SHOWN]) + more if grave else otherwise
+    reasons = [str(issue) for issue in found if issue.grave]
+    more = f" (and {len(reasons) - _MOST_SHOWN} more)" if len(reasons) > _MOST_SHOWN else ""
+    return "; ".join(reasons[:_MOST_SHOWN]) + more if reasons else otherwise
 
 
 class EntryAnswer(NamedTuple):
@@ -135,18 +133,20 @@ class EntryAnswer(NamedTuple):
 
     Attributes:
         verdict: what became of it.
-        code: its status.
+        code: its status, with the issue type that decided.
         message: what the server said.
         location: where it is kept, with its version; "" if not said.
+        answered: it is an answer to this entry, and not one that any would have got.
     """
 
     verdict: Verdict
     code: str
     message: str
-    location: str
+    location: str = ""
+    answered: bool = True
 
 
-def entry_answer(entry: Any, private: Callable[[str], bool]) -> EntryAnswer:
+def entry_answer(entry: Any, private: Callable[[str], bool], site: Mapping[str, Choice]) -> EntryAnswer:
     """Read one entry of a transaction-response or batch-response.
 
     Only 200 and 201 mean that the server holds the record. An entry that cannot be read is parked.
@@ -155,12 +155,12 @@ def entry_answer(entry: Any, private: Callable[[str], bool]) -> EntryAnswer:
     status = response.get("status") if isinstance(response, dict) else None
     code = status[:3] if isinstance(status, str) and re.match(r"\d{3}(?!\d)", status) else ""
     if not isinstance(response, dict) or not code:
-        return EntryAnswer(Verdict.PARKED, "unreadable", "the answer has no status for this entry", "")
+        return EntryAnswer(Verdict.PARKED, "unreadable", "the answer has no status for this entry")
     if code in ("200", "201"):
         return EntryAnswer(Verdict.DELIVERED, code, _HELD[code], _location(entry, response))
-    message = told(issues(response.get("outcome"), private), f"the server answered {code} for this entry")
-    later = code in ("408", "409", "425", "429") or code.startswith("5")
-    return EntryAnswer(Verdict.LATER if later else Verdict.PARKED, code, message, "")
+    found = issues(response.get("outcome"), private)
+    meaning = answered(int(code), grave(found), site, entry=True)
+    return EntryAnswer(meaning.verdict, meaning.key, told(found, meaning.words), answered=not meaning.everyone)
 
 
 _HELD = {"200": "already there, or brought up to date", "201": "created"}

@@ -16,6 +16,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
+from gateway.delivery.answers import status as meaning_of
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
 
 _LARGEST_ANSWER = 32 * 1024 * 1024
 _DEEPEST_CAUSE = 10
-# Sent again as they are, these can succeed: RFC 9110 section 15 (408, 409, 5xx), RFC 8470 section 5.2 (425), RFC 6585
-# section 4 (429).
-_PASSING = frozenset({408, 409, 425, 429})
 
 
 class Table(BaseModel):
@@ -178,12 +176,16 @@ class WireError(Exception):
     Args:
         code: status, or a word for its absence.
         message: what happened, without identifiers and secrets.
+
+    Attributes:
+        reached: what was sent may have got to an application.
     """
 
-    def __init__(self, code: str, message: str) -> None:
+    def __init__(self, code: str, message: str, *, reached: bool = True) -> None:
         super().__init__(code)
         self.code = code
         self.message = message
+        self.reached = reached
 
 
 class PassingError(WireError):
@@ -193,16 +195,17 @@ class PassingError(WireError):
         code: as for `WireError`.
         message: as for `WireError`.
         answer: what it answered, if it did.
+        reached: as for `WireError`.
     """
 
-    def __init__(self, code: str, message: str, answer: Answer | None = None) -> None:
-        super().__init__(code, message)
+    def __init__(self, code: str, message: str, answer: Answer | None = None, *, reached: bool = True) -> None:
+        super().__init__(code, message, reached=reached)
         self.answer = answer
         self.wait = answer.wait if answer is not None else None
 
 
 class RefusedError(WireError):
-    """A final no, whatever is sent: it lies with the address, the credentials or the server's way of answering."""
+    """A fault that trying again does not mend: it lies with the credentials, or the server's way of answering."""
 
 
 class SettingsError(WireError):
@@ -213,7 +216,7 @@ class SettingsError(WireError):
     """
 
     def __init__(self, message: str) -> None:
-        super().__init__("settings", message)
+        super().__init__("settings", message, reached=False)
 
 
 class Answer(NamedTuple):
@@ -276,7 +279,7 @@ class Wire:
 
         Raises:
             PassingError: no answer, or one that says to come again.
-            RefusedError: an answer that is too long to be read, or that sends us elsewhere.
+            RefusedError: an answer that is too long to be read.
             SettingsError: TLS cannot be set up as the settings say.
         """
         import httpx
@@ -286,16 +289,17 @@ class Wire:
                 status = response.status_code
                 wait = _wait(response.headers.get("Retry-After", ""))
                 body = self._body(response)
-        except httpx.TimeoutException:
-            raise PassingError("timeout", f"no whole answer within {self._timeout:g} s") from None
+        except httpx.TimeoutException as error:
+            reached = not isinstance(error, httpx.ConnectTimeout | httpx.PoolTimeout)
+            text = f"no whole answer within {self._timeout:g} s" if reached else "no connection in time"
+            raise PassingError("timeout", text, reached=reached) from None
         except httpx.TransportError as error:
-            raise _lost(error) from None
+            raise _lost(error, reached=not isinstance(error, httpx.ConnectError)) from None
         except httpx.DecodingError:
             raise PassingError("unreadable", "the answer could not be decoded") from None
-        if status in _PASSING or status >= 500:
-            raise PassingError(str(status), f"the server answered {status}", Answer(status, body, wait))
-        if 300 <= status < 400:
-            raise RefusedError(str(status), "the server sends us to another address; give the final address as url")
+        meaning = meaning_of(status)
+        if meaning.soon:
+            raise PassingError(str(status), meaning.words, Answer(status, body, wait))
         return Answer(status, body, wait)
 
     def _body(self, response: httpx.Response) -> bytes:
@@ -326,7 +330,7 @@ def _wait(text: str) -> float | None:
     return max(0.0, (at - datetime.now(UTC)).total_seconds())
 
 
-def _lost(error: BaseException) -> PassingError:
+def _lost(error: BaseException, *, reached: bool) -> PassingError:
     """A connection that failed, in words of our own: what libraries say may quote the other side."""
     cause: BaseException | None = error
     # Chains of exceptions that are raised again can be circles.
@@ -334,8 +338,11 @@ def _lost(error: BaseException) -> PassingError:
         if cause is None:
             break
         if isinstance(cause, ssl.SSLCertVerificationError):
-            return PassingError("tls", f"the server's certificate is not accepted: {cause.verify_message}")
+            text = f"the server's certificate is not accepted: {cause.verify_message}"
+            return PassingError("tls", text, reached=reached)
         if isinstance(cause, ssl.SSLError):
-            return PassingError("tls", f"no TLS connection: {(cause.reason or 'closed').replace('_', ' ').lower()}")
+            text = f"no TLS connection: {(cause.reason or 'closed').replace('_', ' ').lower()}"
+            return PassingError("tls", text, reached=reached)
         cause = cause.__cause__ or cause.__context__
-    return PassingError("connection", "no connection, or it was lost before the answer was whole")
+    text = "the connection was lost before the answer was whole" if reached else "no connection to the server"
+    return PassingError("connection", text, reached=reached)

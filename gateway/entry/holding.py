@@ -15,6 +15,7 @@ from gateway.entry.terminal import instant, say, say_details, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
+    from gateway.conversion.held import HeldSet
     from gateway.ledger import HoldFilter, Recovered
 
 LedgerOption = Annotated[
@@ -66,40 +67,74 @@ def say_recovered(recovered: Sequence[Recovered]) -> None:
 
 def holds(
     ledger: LedgerOption,
+    numbers: Annotated[
+        list[int] | None, typer.Argument(metavar="HOLD", help="Show these with everything one decides on.")
+    ] = None,
     reason: ReasonOption = None,
     device: DeviceOption = None,
     older_than: OlderOption = None,
-    everyone: Annotated[bool, typer.Option("--all", help="List every hold, not only the oldest 50.")] = False,
+    everyone: Annotated[bool, typer.Option("--all", help="List every hold, not only the first 50.")] = False,
 ) -> None:
-    """List what is held, by reason, age and device; patients are not named."""
+    """List what is held, possible true extremes first, then the oldest; patients are not named.
+
+    With numbers: each of these with its values, the other readings of its set, and what the device gave before and
+    after.
+    """
+    from gateway.conversion.held import held_set, ordered
     from gateway.ledger import open_ledger
 
     with open_ledger(ledger, readonly=True) as opened:
-        found = opened.holds(_filter((), reason, device, older_than))
+        found = ordered(opened.holds(_filter(numbers or (), reason, device, older_than)))
+        missing = set(numbers or ()) - {hold.id for hold in found}
+        if missing:
+            raise UsageError(f"hold {min(missing)} is not open", where="gateway holds", todo="Leave out the numbers")
+        told = [held_set(hold, opened if numbers else None) for hold in (found if everyone or numbers else found[:50])]
     if not found:
         say("Nothing is held.")
+        return
+    if numbers:
+        for number, each in enumerate(told):
+            say(("" if number == 0 else "\n") + f"Hold {each.hold.id}")
+            say_details([(f"  {name}", words) for name, words in _hold_rows(each)])
         return
     now = datetime.now(UTC)
     _say_groups("By reason", Counter(slug for hold in found for slug in hold.reasons.split(",")))
     _say_groups("By age", Counter(_age(now - hold.opened_at) for hold in found))
     _say_groups("By device", Counter(hold.device or "(no device)" for hold in found))
-    shown = found if everyone else found[:50]
     rows = [
         (
-            str(hold.id),
-            f"{(now - hold.opened_at).days} d",
-            hold.device,
-            _time(hold.epoch),
-            hold.reasons,
-            _few(hold.vitals),
-            f"{hold.export_sha256[:12]} line {hold.line}",
-            hold.action,
+            str(each.hold.id),
+            f"{(now - each.hold.opened_at).days} d",
+            each.hold.device,
+            _time(each.hold.epoch),
+            _few([str(reading) for reading in each.waiting]),
+            each.hold.reasons,
+            f"{each.hold.export_sha256[:12]} line {each.hold.line}",
+            each.hold.action,
         )
-        for hold in shown
+        for each in told
     ]
-    say_table(("hold", "age", "device", "time (UTC)", "held by", "vitals", "export", "decision"), rows)
-    if len(shown) < len(found):
-        say(f"{len(shown)} of {len(found):,} holds are listed; --all lists every one.")
+    say_table(("hold", "age", "device", "time (UTC)", "what waits", "held by", "export", "decision"), rows)
+    if len(told) < len(found):
+        say(f"{len(told)} of {len(found):,} holds are listed; --all lists every one.")
+
+
+def _hold_rows(each: HeldSet) -> list[tuple[str, str]]:
+    """Everything one decides on, as names and texts."""
+    hold = each.hold
+    return [
+        ("waits", ", ".join(map(str, each.waiting))),
+        ("held by", "; ".join(f"{title} ({slug})" for slug, title in each.reasons)),
+        ("same set", ", ".join(f"{reading} ({reading.outcome})" for reading in each.others)),
+        ("time", _time(hold.epoch) + " UTC" if hold.epoch is not None else "not known"),
+        ("device", hold.device or "(no device)"),
+        ("before", f"{each.before.time:%Y-%m-%d %H:%M} UTC: {each.before.readings}" if each.before else ""),
+        ("after", f"{each.after.time:%Y-%m-%d %H:%M} UTC: {each.after.readings}" if each.after else ""),
+        ("export", f"{hold.export_sha256[:12]}, line {hold.line}"),
+        ("mapping", hold.mapping_title),
+        ("opened", f"{hold.opened_at:%Y-%m-%d %H:%M} UTC, by run {hold.opened_run}"),
+        ("decision", hold.action),
+    ]
 
 
 def resolve(
@@ -307,9 +342,8 @@ def _age(age: timedelta) -> str:
     return "older than 30 days"
 
 
-def _few(vitals: str) -> str:
-    names = vitals.split(",")
-    return vitals if len(names) <= 3 else f"{', '.join(names[:2])} and {len(names) - 2} more"
+def _few(words: Sequence[str]) -> str:
+    return ", ".join(words) if len(words) <= 3 else f"{', '.join(words[:2])} and {len(words) - 2} more"
 
 
 def _time(epoch: int | None) -> str:

@@ -139,6 +139,7 @@ def _stretches(held: list[Association]) -> tuple[list[int], list[Found]]:
     answers = [_NONE]
     present: dict[_Who, int] = {}
     validated: dict[_Who, int] = {}
+    meant: set[_Who] = set()
     for at in sorted(changes):
         for who, sure, change in changes[at]:
             for counts in (present, validated) if sure else (present,):
@@ -151,8 +152,10 @@ def _stretches(held: list[Association]) -> tuple[list[int], list[Found]]:
         elif present:
             patient, system = next(iter(present))
             answer = Found(patient, system=system) if validated else _UNVALIDATED
-        # Two patients may be replaced by two others, and how many can be meant depends on it.
-        if answer != answers[-1] or len(present) > 1:
+        # An answer that names nobody can be the same for others: one unvalidated patient follows another, or two follow
+        # two. Who can be meant in a moment around the change depends on it.
+        if answer != answers[-1] or present.keys() != meant:
             edges.append(at)
             answers.append(answer)
+            meant = set(present)
     return edges, answers

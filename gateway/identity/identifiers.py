@@ -13,10 +13,11 @@ from gateway.mapping.schemes import passes
 
 
 class Identifier(NamedTuple):
-    """An identifier, and what is wrong with it: "", "form" or "check-digit"."""
+    """An identifier, what is wrong with it ("", "form" or "check-digit"), and whether a prefix was taken off."""
 
     value: str
     fault: str = ""
+    scanned: bool = False
 
 
 class Identifiers:
@@ -40,7 +41,7 @@ class Identifiers:
                 text = text[len(prefix) :]
                 if text != text.strip():
                     return Identifier(text, "form")
-                break
+                return self.judged(text)._replace(scanned=True)
         return self.judged(text)
 
     def judged(self, value: str) -> Identifier:

@@ -70,10 +70,6 @@ class Place(ABC):
     def insert(self, connection: Connection, table: str, columns: Sequence[str], rows: list[tuple[Any, ...]]) -> None:
         """Add many rows as fast as this database takes them."""
 
-    @abstractmethod
-    def among(self, connection: Connection, identities: Sequence[bytes]) -> list[bytes]:
-        """Those of the identities that `sets` holds."""
-
     def close(self) -> None:
         """Let go of everything."""
         self.engine.dispose()
@@ -182,12 +178,6 @@ class SqlitePlace(Place):
         marks = ", ".join("?" * len(columns))
         connection.exec_driver_sql(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", rows)
 
-    def among(self, connection: Connection, identities: Sequence[bytes]) -> list[bytes]:
-        """Those of the identities that `sets` holds."""
-        marks = ", ".join("?" * len(identities))
-        found = connection.exec_driver_sql(f"SELECT identity FROM sets WHERE identity IN ({marks})", tuple(identities))
-        return [identity for (identity,) in found]
-
     def close(self) -> None:
         """Let go of the file and of the lock."""
         super().close()
@@ -292,13 +282,6 @@ class PostgresPlace(Place):
         with raw.cursor() as cursor, cursor.copy(f"COPY {table} ({', '.join(columns)}) FROM STDIN") as copy:
             for row in rows:
                 copy.write_row(row)
-
-    def among(self, connection: Connection, identities: Sequence[bytes]) -> list[bytes]:
-        """Those of the identities that `sets` holds."""
-        found = connection.exec_driver_sql(
-            "SELECT identity FROM sets WHERE identity = ANY(%s::bytea[])", (list(identities),)
-        )
-        return [bytes(identity) for (identity,) in found]
 
     def _told(self, error: BaseException) -> LedgerError:
         state = str(getattr(error, "sqlstate", None) or "")

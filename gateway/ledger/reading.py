@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime
 from itertools import islice
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, func, literal, select
+from sqlalchemy import ColumnElement, Connection, Select, func, literal, select, text
 
-from gateway.ledger.rows import Hold, HoldCounts, HoldFilter, KnownSet, SetFilter, SetRow
+from gateway.ledger.rows import Hold, HoldCounts, HoldFilter, KnownSet, SetFilter, SetRow, Standing
 from gateway.ledger.tables import exports, holds, runs, set_history, sets
 
 SLICE = 10_000
@@ -57,6 +58,73 @@ def known_sets(connection: Connection, identities: Sequence[bytes]) -> dict[byte
     return found
 
 
+def _standing() -> Select[Any]:
+    """Sets as `Standing`."""
+    elsewhere = {"recorded_at": runs.c.started, "reason": sets.c.retracted_reason}
+    return select(*[elsewhere[name] if name in elsewhere else sets.c[name] for name in Standing._fields])
+
+
+_HERE = f"""
+    SELECT {", ".join(str(each) for each in _standing().selected_columns)}
+    FROM asked CROSS JOIN sets JOIN runs ON sets.run = runs.id
+    WHERE sets.namespace = :namespace AND sets.device = asked.device AND sets.wall = asked.wall
+"""
+_AT = {
+    name: text(f"WITH asked AS ({asked}) {_HERE}").columns(*_standing().selected_columns)
+    for name, asked in {
+        "sqlite": "SELECT json_extract(value, '$[0]') AS device, json_extract(value, '$[1]') AS wall"
+        " FROM json_each(:asked)",
+        "postgresql": "SELECT * FROM unnest(CAST(:devices AS text[]), CAST(:walls AS bigint[])) AS each (device, wall)",
+    }.items()
+}
+"""By dialect, the statement of `standing_at`."""
+
+
+def _stand(connection: Connection, wanted: Select[Any]) -> list[Standing]:
+    return [Standing._make(row) for row in connection.execute(wanted)]
+
+
+def standing_at(connection: Connection, namespace: str, places: Collection[tuple[str, int]]) -> list[Standing]:
+    """The sets at each device and printed time, in order of their identities."""
+    # The places as a table that is gone through first: each then costs one look-up by the index. The statement is the
+    # same for any number of them.
+    asked = sorted(set(places))
+    if connection.dialect.name == "sqlite":
+        given: dict[str, Any] = {"asked": json.dumps(asked)}
+    else:
+        given = {"devices": [device for device, _ in asked], "walls": [wall for _, wall in asked]}
+    found = connection.execute(_AT[connection.dialect.name], {"namespace": namespace, **given})
+    return sorted(map(Standing._make, found))
+
+
+def standing_of_nobody(
+    connection: Connection, namespace: str, identities: Collection[bytes], places: Collection[tuple[int, bytes]]
+) -> list[Standing]:
+    """Sets of these identities, and those without a device at each printed time with that content."""
+    joined = _standing().join_from(sets, runs, sets.c.run == runs.c.id)
+    found: dict[bytes, Standing] = {}
+    for part in sliced(sorted(set(identities))):
+        found.update((each.identity, each) for each in _stand(connection, joined.where(sets.c.identity.in_(part))))
+    for some in sliced(sorted(set(places)), 400):
+        walls, contents = {wall for wall, _ in some}, {content for _, content in some}
+        here = (
+            sets.c.namespace == namespace,
+            sets.c.device == "",
+            sets.c.wall.in_(walls),
+            sets.c.content.in_(contents),
+        )
+        found.update((each.identity, each) for each in _stand(connection, joined.where(*here)))
+    return [found[identity] for identity in sorted(found)]
+
+
+def standing_latest(connection: Connection, namespace: str, device: str, limit: int) -> list[Standing]:
+    """The newest sets of a device by their printed time, the newest first."""
+    joined = _standing().join_from(sets, runs, sets.c.run == runs.c.id)
+    wanted = joined.where(sets.c.namespace == namespace, sets.c.device == device)
+    order = (sets.c.wall.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
+    return _stand(connection, wanted.order_by(*order).limit(limit))
+
+
 def set_selects(which: SetFilter) -> Iterator[Select[Any]]:
     """Statements whose rows together are the sets that are asked for, each in order of (epoch, identity)."""
     wanted = set_select().where(*_set_conditions(which)).order_by(sets.c.epoch, sets.c.identity)
@@ -92,7 +160,7 @@ def hold_select() -> Select[Any]:
     return (
         select(c.id, c.block, c.line, c.device, c.epoch, c.identity, c.reasons, c.vitals, c.readings, c.export_id,
                exports.c.sha256, runs.c.mapping_title, runs.c.namespace, c.opened_run, runs.c.started, c.state,
-               c.closed_run, c.closed_at, c.action, c.patient, runs.c.mapping_sha256)
+               c.closed_run, c.closed_at, c.action, c.patient, runs.c.mapping_sha256, c.patient_system, c.said)
         .join_from(holds, exports, c.export_id == exports.c.id)
         .join(runs, c.opened_run == runs.c.id)
         .order_by(c.id)

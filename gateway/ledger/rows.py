@@ -119,6 +119,45 @@ class KnownSet(NamedTuple):
     revision: int
 
 
+class Standing(NamedTuple):
+    """What the ledger holds at a place: as much of a set as tells whether, and for whom, it was recorded before.
+
+    Attributes:
+        reason: why it was retracted, "" when it was not; the others as in `KnownSet`.
+    """
+
+    identity: bytes
+    device: str
+    wall: int
+    patient: str
+    patient_system: str
+    how: str
+    sequence: str
+    content: bytes
+    readings: str
+    keys: str
+    chain: bytes | None
+    run: int
+    recorded_at: datetime
+    state: str
+    reason: str
+    revision: int
+    status: str
+
+
+class OlderVersion(NamedTuple):
+    """What a set was before a run changed it.
+
+    Attributes:
+        replaced_run: the run that replaced it; the others as in `KnownSet`.
+    """
+
+    replaced_run: int
+    readings: str
+    status: str
+    state: str
+
+
 class Sighting(NamedTuple):
     """A repeat: this line of an export said a set again."""
 
@@ -138,6 +177,7 @@ class HoldRow(NamedTuple):
         reasons: slugs of the rules that hold it, separated by commas.
         vitals: slugs of the vitals held, separated by commas.
         readings: how many readings are held.
+        said: all readings of the set for whoever decides, as JSON; opaque here.
     """
 
     block: int
@@ -148,6 +188,7 @@ class HoldRow(NamedTuple):
     reasons: str
     vitals: str
     readings: int
+    said: str = ""
 
 
 class Hold(NamedTuple):
@@ -161,6 +202,8 @@ class Hold(NamedTuple):
         closed_at: when it was closed (UTC), None while it is open.
         action: what was decided: "", "assign", "confirm", "discard" or "retracted".
         patient: the identifier that was assigned, or "".
+        patient_system: the system it belongs to, "" for that of the mapping.
+        said: all readings of the set as they were understood when it was held, as JSON (see `HoldRow`).
     """
 
     id: int
@@ -184,6 +227,8 @@ class Hold(NamedTuple):
     action: str
     patient: str
     mapping_sha256: str
+    patient_system: str
+    said: str
 
 
 class HoldCounts(NamedTuple):

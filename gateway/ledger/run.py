@@ -14,16 +14,34 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, func, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
 from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
-from gateway.ledger.reading import hold_counts, known_sets, set_select, sliced
+from gateway.ledger.reading import (
+    hold_counts,
+    known_sets,
+    sliced,
+    standing_at,
+    standing_latest,
+    standing_of_nobody,
+)
 from gateway.ledger.recovery import mark_of
-from gateway.ledger.rows import HoldCounts, HoldFilter, HoldRow, KnownSet, OutboxKind, RunInfo, SetRow, Sighting
+from gateway.ledger.rows import (
+    HoldCounts,
+    HoldFilter,
+    HoldRow,
+    KnownSet,
+    OlderVersion,
+    OutboxKind,
+    RunInfo,
+    SetRow,
+    Sighting,
+    Standing,
+)
 from gateway.ledger.tables import (
     blocks,
     contents,
@@ -163,21 +181,34 @@ class Run:
         if not identities:
             return {}
         with self._working() as connection:
-            found: list[bytes] = []
-            for part in sliced(identities):
-                found += self._place.among(connection, part)
-            return known_sets(connection, found) if found else {}
+            return known_sets(connection, identities)
 
-    def latest(self, namespace: str, device: str, limit: int) -> list[KnownSet]:
-        """The newest sets of a device, recorded or retracted, the newest first."""
+    def at_places(self, places: Collection[tuple[str, int]]) -> list[Standing]:
+        """The sets, recorded or retracted, at each device and printed time, in this run's namespace."""
         with self._working() as connection:
-            wanted = (
-                set_select()
-                .where(sets.c.namespace == namespace, sets.c.device == device)
-                .order_by(sets.c.wall.desc(), sets.c.export_id.desc(), sets.c.line.desc(), sets.c.identity)
-                .limit(limit)
-            )
-            return [KnownSet._make(row) for row in connection.execute(wanted)]
+            return standing_at(connection, self._info.namespace, places)
+
+    def of_nobody(self, identities: Collection[bytes], places: Collection[tuple[int, bytes]]) -> list[Standing]:
+        """Sets without a device: those of these identities, and those at each printed time that have that content."""
+        with self._working() as connection:
+            return standing_of_nobody(connection, self._info.namespace, identities, places)
+
+    def latest(self, device: str, limit: int) -> list[Standing]:
+        """The newest sets of a device by their printed time, recorded or retracted, the newest first."""
+        with self._working() as connection:
+            return standing_latest(connection, self._info.namespace, device, limit)
+
+    def versions(self, identity: bytes) -> list[OlderVersion]:
+        """Earlier versions of a set, the oldest first."""
+        with self._working() as connection:
+            columns = [set_history.c[name] for name in OlderVersion._fields]
+            wanted = select(*columns).where(set_history.c.identity == identity).order_by(set_history.c.revision)
+            return [OlderVersion._make(row) for row in connection.execute(wanted)]
+
+    def first_read(self, export_id: int) -> int:
+        """The run that read an export first."""
+        with self._working() as connection:
+            return int(connection.execute(select(exports.c.first_run).where(exports.c.id == export_id)).scalar_one())
 
     def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
         """Record sets that are not known; one of a chain that another set began changes what was recorded."""
@@ -208,7 +239,8 @@ class Run:
                 )
             )
             values = {
-                **row._asdict(), "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
+                **row._asdict(), "chain": sets.c.chain if row.chain is None else row.chain,
+                "export_id": export_id, "run": self.id, "namespace": self._info.namespace,
                 "state": "recorded", "retracted_run": None, "retracted_reason": "", "changed_run": self.id,
             }  # fmt: skip
             changed = connection.execute(update(sets).where(here).values(**values, revision=sets.c.revision + 1))
@@ -228,11 +260,24 @@ class Run:
             values = [{"export_id": export_id, "run": self.id, **row._asdict()} for row in rows]
             self._insert_new(sightings, values)
 
-    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> None:
-        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision."""
+    def add_holds(self, export_id: int, rows: Sequence[HoldRow]) -> int:
+        """Hold something; a hold that is open at the same line is brought up to date and keeps its decision.
+
+        What is held already at another place, of the same set and with the same readings, is not held twice.
+
+        Returns:
+            How many were not open before.
+        """
         if not rows:
-            return
+            return 0
         with self._working() as connection:
+            rows = self._not_held_elsewhere(connection, export_id, rows)
+            if not rows:
+                return 0
+            before = 0
+            for part in sliced({row.line for row in rows}):
+                here = (holds.c.export_id == export_id, holds.c.state == "open", holds.c.line.in_(part))
+                before += int(connection.execute(select(func.count()).where(*here)).scalar_one())
             statement = self._insert(holds)
             change = {name: statement.excluded[name] for name in HoldRow._fields if name != "line"}
             statement = statement.on_conflict_do_update(
@@ -240,6 +285,19 @@ class Run:
             )
             values = [{"export_id": export_id, "opened_run": self.id, **row._asdict()} for row in rows]
             connection.execute(statement, values)
+            return len({row.line for row in rows}) - before
+
+    def _not_held_elsewhere(self, connection: Connection, export_id: int, rows: Sequence[HoldRow]) -> list[HoldRow]:
+        named = {row.identity for row in rows if row.identity is not None}
+        known: dict[tuple[bytes | None, str, str], set[tuple[int, int]]] = {}
+        h = holds.c
+        for part in sliced(named):
+            wanted = select(h.identity, h.vitals, h.said, h.export_id, h.line)
+            for row in connection.execute(wanted.where(h.state == "open", h.identity.in_(part))):
+                known.setdefault((row.identity, row.vitals, row.said), set()).add((row.export_id, row.line))
+        return [
+            row for row in rows if not known.get((row.identity, row.vitals, row.said), set()) - {(export_id, row.line)}
+        ]
 
     def close_holds(self, ids: Collection[int], state: Literal["released", "repeat", "discarded"]) -> int:
         """Close open holds; return how many were open."""

@@ -77,6 +77,7 @@ from gateway.ledger.tables import (
     exports,
     holds,
     mappings,
+    merged,
     outbox,
     owners,
     runs,
@@ -267,6 +268,12 @@ class Ledger:
         """Earlier revisions of a set, the oldest first."""
         with self._reading() as connection:
             return [KnownSet._make(row) for row in connection.execute(history_select(identity))]
+
+    def merged(self) -> dict[tuple[str, str], tuple[str, str]]:
+        """Patients whose identifiers were merged: system and identifier -> those that stand for them now."""
+        with self._reading() as connection:
+            columns = (merged.c.system, merged.c.patient, merged.c.surviving_system, merged.c.surviving)
+            return {(row[0], row[1]): (row[2], row[3]) for row in connection.execute(select(*columns))}
 
     def at_line(self, export_sha256: str, line: int) -> AtLine:
         """What became of a line: sets that begin there, holds, and repeats."""

@@ -237,6 +237,17 @@ class Identified(_Table):
     check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
 
 
+class Device(Identified):
+    """The monitor: a column or a fixed value, with its identifier system."""
+
+    change_seconds: int = Field(
+        default=60,
+        ge=0,
+        le=86_400,
+        description="two patients on one device closer together than this are told (patients-close-together); 0: never",
+    )
+
+
 class PatientCategory(_Table):
     """Adult, child, infant or neonate: it chooses the plausibility band."""
 
@@ -376,7 +387,7 @@ class Mapping(_Table):
     numbers: Numbers = Numbers()
     time: Time
     patient: Patient
-    device: Identified = Identified()
+    device: Device = Device()
     operator: Identified = Identified()
     location: Identified = Identified()
     encounter: Identified = Identified()

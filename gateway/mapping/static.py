@@ -7,6 +7,7 @@ vocabulary.
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
@@ -480,8 +481,7 @@ def _encoding(mapping: Mapping, problems: Problems) -> None:
         return
     name: str = layout.encoding
     try:
-        plain = name.strip().replace("-", "_").replace(" ", "_").casefold()
-        if plain in _NO_ENCODINGS or "\0" in name:
+        if "\0" in name or codecs.lookup(name.strip()).name.replace("-", "_") in _NO_ENCODINGS:
             raise LookupError
         "a,1\n".encode(name)
     except (LookupError, UnicodeError, ValueError):

@@ -278,7 +278,13 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
         night.log.warning("export set aside", feed=feed.name, sha256=each.sha256[:12])
     readings: Counter[str] = Counter()
     records: Counter[str] = Counter()
+    taken_up = released = released_readings = 0
     for batch in batches:
+        held = batch.report.batch.holds
+        if held is not None:
+            taken_up += held.taken_up
+            released += held.released
+            released_readings += held.readings.get("recorded", 0)
         row = batch.report.reckoning.readings.all
         readings.update({name: getattr(row, name) for name in ("recorded", "held", "repeat", "absent", "unreadable")})
         records.update(batch.report.records)
@@ -286,6 +292,7 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
     return FeedResult(
         name=feed.name, state="done", taken=len(fetched) - len(bad), aside=len(bad), incomplete=incomplete,
         not_moved=not_moved, results=[batch.folder.name for batch in batches], readings=dict(readings),
+        taken_up=taken_up, released=released, released_readings=released_readings,
         records=dict(sorted(records.items())), attention=any(batch.status for batch in batches),
     )  # fmt: skip
 
@@ -467,20 +474,17 @@ def _report(
     failed = [feed for feed in feeds if feed.state == "failed"]
     if failed and len(failed) == len(feeds):
         status, sentence = 2, "No feed could be used."
-    elif (
-        changes
-        or night.problems
-        or any(feed.attention or feed.aside or feed.state == "failed" for feed in feeds)
-        or any(target.waiting or target.all_parked for target in targets)
-        or holds.aged
-        or missing
-    ):
+    elif changes or night.problems:
         status, sentence = 1, "Something asks for a look."
     else:
         status, sentence = 0, "Everything went as usual."
     taken, recorded = sum(feed.taken for feed in feeds), sum(feed.readings.get("recorded", 0) for feed in feeds)
     delivered = sum(target.delivered for target in targets)
     sentence += f" {counted(taken, 'export')} taken, {counted(recorded, 'reading')} recorded, "
+    if any(feed.taken_up for feed in feeds):
+        from_holds = counted(sum(feed.released_readings for feed in feeds), "reading")
+        sentence += f"{counted(sum(feed.taken_up for feed in feeds), 'set')} taken up from holds, "
+        sentence += f"{sum(feed.released for feed in feeds):,} released with {from_holds} recorded, "
     sentence += f"{counted(delivered, 'message')} delivered."
     return RunReport(
         site=site.name,
@@ -510,9 +514,17 @@ def _changes(
     missing: list[MissingDevice],
     clocks: list[ClockChange],
 ) -> list[str]:
-    """What a person should know, in sentences."""
+    """What a person should know, in sentences: whatever makes the status 1 is among them, or among the problems."""
     found = []
     for feed in feeds:
+        if feed.aside:
+            found.append(f"{counted(feed.aside, 'export')} of feed {feed.name} set aside: they cannot be read.")
+        if feed.attention:
+            held, unread = feed.readings.get("held", 0), feed.readings.get("unreadable", 0)
+            parts = [f"{counted(held, 'reading')} held back"] if held else []
+            parts += [f"{counted(unread, 'reading')} not readable"] if unread else []
+            what = " and ".join(parts) or "lines that could not be read"
+            found.append(f"Feed {feed.name}: {what}; see {', '.join(feed.results)}.")
         if feed.silent:
             since = f"since {feed.last_export:%Y-%m-%d %H:%M} UTC" if feed.last_export else "at any time"
             found.append(f"Feed {feed.name} is silent: no export {since}.")
@@ -535,6 +547,8 @@ def _changes(
         if target.all_parked > before:
             more = target.all_parked - before
             found.append(f"{counted(more, 'message')} more parked for {target.name}; ask {target.owner}.")
+        elif target.all_parked:
+            found.append(f"{counted(target.all_parked, 'message')} still parked for {target.name}; ask {target.owner}.")
         if target.stopped == "stopped":
             found.append(f"Nothing is sent to {target.name}: {target.message}")
         if target.waiting:

@@ -17,6 +17,7 @@ from urllib.parse import quote, urlsplit
 from pydantic import BaseModel, Field, StringConstraints, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
+from gateway.delivery.answers import Corrections
 from gateway.delivery.fhir_rest import FhirTarget
 from gateway.delivery.folder import FolderTarget
 from gateway.delivery.mllp import MllpTarget
@@ -177,6 +178,7 @@ class SiteFolder(Table):
     suffix: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})*$", description="end of the names")
     marker: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})?$", description="such as .done")
     mode: Literal["0600", "0640", "0660"] = Field(default="0600", description="permissions of the files")
+    corrections: Corrections = "changed"
 
 
 AnyTarget = SiteFhir | SiteMllp | SiteFolder
@@ -271,7 +273,7 @@ def sender(target: AnyTarget) -> Sender:
     return FolderSender(
         FolderTarget(
             name=target.name, path=target.path, kind="fhir" if target.takes == "fhir" else "oru",
-            suffix=target.suffix, marker=target.marker, mode=target.mode,
+            suffix=target.suffix, marker=target.marker, mode=target.mode, corrections=target.corrections,
         )
     )  # fmt: skip
 
@@ -300,10 +302,10 @@ def load_site(path: Path | str) -> LoadedSite:
     except ValidationError as error:
         found = by_key(error, raw)
         for key, details in found:
-            if details["type"] == "extra_forbidden" and (misspelt := nearest(str(key[-1]), _fields(key[:-1]))):
+            if details["type"] == "extra_forbidden" and (misspelt := nearest(str(key[-1]), _fields(key[:-1], raw))):
                 problems.spoil((*key[:-1], misspelt))
         for key, details in found:
-            what, todo = _explain(key, details)
+            what, todo = _explain(key, details, raw)
             problems.add(key, what, todo)
     if site is not None:
         _agreements(site, problems)
@@ -381,6 +383,10 @@ def _agreements(site: Site, problems: Problems) -> None:
             if entry.name in seen:
                 problems.add((kind, number, "name"), "this name stands there twice", "Give each a name of its own")
             seen.add(entry.name)
+    for number, target in enumerate(site.targets):
+        if isinstance(target, SiteFolder) and target.takes == "fhir" and target.corrections != "changed":
+            problems.add(("targets", number, "corrections"), "it has no effect on FHIR, where each record is whole",
+                         "Take it out")  # fmt: skip
     targets = {target.name: target for target in site.targets}
     used: dict[str, str] = {}
     for number, feed in enumerate(site.feeds):
@@ -489,14 +495,14 @@ def _error(problems: Problems) -> SiteError:
     )  # fmt: skip
 
 
-def _explain(path: KeyPath, details: ErrorDetails) -> tuple[str, str]:
+def _explain(path: KeyPath, details: ErrorDetails, raw: Any) -> tuple[str, str]:
     """What is wrong and what to do, without what was written."""
     kind, context = details["type"], details.get("ctx", {})
     name = str(path[-1]) if path and isinstance(path[-1], str) else ""
     if kind == "missing":
-        return f"the key {name} is missing", _hint(path)
+        return f"the key {name} is missing", _hint(path, raw)
     if kind == "extra_forbidden":
-        known = _fields(path[:-1])
+        known = _fields(path[:-1], raw)
         close = nearest(name, known)
         todo = f"Write {close}, if that is what was meant; known here: {listed(known, 24)}"
         return "there is no such key", todo if close else f"Take it out or move it; known here: {listed(known, 24)}"
@@ -511,13 +517,13 @@ def _explain(path: KeyPath, details: ErrorDetails) -> tuple[str, str]:
     if kind == "string_pattern_mismatch":
         return "the text has another form than it must have", f"Write {_SHAPES.get(name, 'it as README.md shows it')}"
     if kind in ("string_too_short", "too_short"):
-        return "there is nothing in it", _hint(path)
-    return re.sub(r"^(Input|Value) ", "it ", details["msg"]).rstrip("."), _hint(path)
+        return "there is nothing in it", _hint(path, raw)
+    return re.sub(r"^(Input|Value) ", "it ", details["msg"]).rstrip("."), _hint(path, raw)
 
 
-def _hint(path: KeyPath) -> str:
+def _hint(path: KeyPath, raw: Any) -> str:
     name = str(path[-1]) if path else ""
-    for model in _models(path[:-1]):
+    for model in _models(path[:-1], raw):
         found = model.model_fields.get(name)
         if found is not None and found.description:
             return f"{name} is: {found.description}"
@@ -530,21 +536,36 @@ def _tags(path: KeyPath) -> list[str]:
     return ["stable", "marker", "rename"]
 
 
-def _fields(path: KeyPath) -> list[str]:
-    return list(dict.fromkeys(name for model in _models(path) for name in model.model_fields))
+def _fields(path: KeyPath, raw: Any) -> list[str]:
+    return list(dict.fromkeys(name for model in _models(path, raw) for name in model.model_fields))
 
 
-def _models(path: KeyPath) -> list[type[BaseModel]]:
-    """The models that can stand at a path."""
+def _models(path: KeyPath, raw: Any) -> list[type[BaseModel]]:
+    """The models that can stand at a path; where a table says which of several it is, that one."""
     found: list[type[BaseModel]] = [Site]
     for part in path:
+        try:
+            raw = raw[part]
+        except (KeyError, IndexError, TypeError):
+            raw = None
         if isinstance(part, str):
             following: list[type[BaseModel]] = []
             for model in found:
                 if part in model.model_fields:
                     following += _inside(model.model_fields[part].annotation)
             found = following
+        if isinstance(raw, dict):
+            found = [model for model in found if _is(model, raw)] or found
     return found
+
+
+def _is(model: type[BaseModel], raw: dict[str, Any]) -> bool:
+    """Whether a table says of itself that it is of this model, as far as it says anything."""
+    return all(
+        raw.get(tag, model.model_fields[tag].default) in get_args(model.model_fields[tag].annotation)
+        for tag in ("kind", "by", "method")
+        if tag in model.model_fields
+    )
 
 
 def _inside(annotation: Any) -> list[type[BaseModel]]:

@@ -23,7 +23,7 @@ def anchor_step(time: Time) -> int:
     assert time.age is not None
     if time.age.anchor == "capture":
         return 10
-    to_the_second = all("%S" in text or "%T" in text for text in time.formats)
+    to_the_second = all("%S" in text for text in time.formats)
     return 1 if time.age.anchor == "columns" and to_the_second else 60
 
 

@@ -34,13 +34,17 @@ from gateway.model import ClockPair, Moment, Outcome, Party, Reading, Revised, S
 from gateway.vocabulary import MDC, UCUM, Answer, Choice, Coding, Panel, Vital, panels, units, vitals
 
 Container = Literal["transaction", "collection", "ndjson"]
+Activity = Literal["CREATE", "UPDATE", "NULLIFY"]
+"""What a Provenance says was done to records: codes of v3-DataOperation that the value set provenance-activity-type of
+FHIR R4 4.0.1 names, http://hl7.org/fhir/R4/valueset-provenance-activity-type.html."""
 
 _STATUS_SYSTEM = "http://hl7.org/fhir/uv/pocd/CodeSystem/measurement-status"
 _INTERPRETATION = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
 _ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 _ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 _LOCATION_EXTENSION = "http://hl7.org/fhir/StructureDefinition/event-location"
-_CLOCK_EXTENSION = "http://hl7.org/fhir/uv/phd/StructureDefinition/CoincidentTimeStampReference"
+CLOCK_EXTENSION = "http://hl7.org/fhir/uv/phd/StructureDefinition/CoincidentTimeStampReference"
+_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
 _PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 DEVICE_TIME = Coding(MDC, "67975", "MDC_ATTR_TIME_ABS")
 """Source: HL7 Personal Health Device guide, PhdCoincidentTimeStampObservation, code of a wall clock."""
@@ -103,6 +107,22 @@ class _Shapes:
     whose: _Template | None = None
 
 
+class _Group(NamedTuple):
+    """What one Provenance speaks of; the dictionaries are ordered sets.
+
+    Attributes:
+        references: of the records.
+        names: of each set its identity, its revision where it was recorded before, and the keys of the records.
+        moments: times of the records; the newest stands in for a time of receipt that was not given.
+        clocks: references of the device times by which the times of the records were judged.
+    """
+
+    references: list[str]
+    names: list[str]
+    moments: dict[Moment, None]
+    clocks: dict[str, None]
+
+
 class _Plan(NamedTuple):
     """Observations of a set.
 
@@ -156,6 +176,15 @@ def device_digest(system: str, value: str) -> str:
     return hashlib.blake2b(f"{system}|{value}".encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
 
 
+CREATED_WHERE_MISSING = "Created where the server had no record of the identifier; one that it had was left as it was."
+"""What a Provenance says of conditional creates: it does not claim a record that was there before."""
+
+
+def activity(code: Activity, text: str = "") -> dict[str, Any]:
+    """A Provenance.activity."""
+    return _concept([Coding(_OPERATION, code, code.lower())], text)
+
+
 def _coding(coding: Coding) -> dict[str, str]:
     return {"system": coding.system, "code": coding.code, "display": coding.display}
 
@@ -187,6 +216,7 @@ class FhirRenderer:
         gateway_version: for Provenance.
         received: FHIR instant for Provenance.recorded; "" takes the newest time of the records themselves, so
             that the same export always gives the same bytes.
+        changed: FHIR instant of the change for Provenance.recorded of revised sets.
     """
 
     def __init__(
@@ -198,6 +228,7 @@ class FhirRenderer:
         mapping_sha256: str = "",
         gateway_version: str = "",
         received: str = "",
+        changed: str = "",
     ) -> None:
         self.container: Container = container
         self.limit = mapping.output.fhir.bundle_limit
@@ -206,6 +237,7 @@ class FhirRenderer:
         self._output = mapping.output
         self._us_core = mapping.output.fhir.profile == "us-core"
         self._received = received
+        self._changed = changed
         self._export_sha256 = export_sha256
         self._mapping_sha256 = mapping_sha256
         self._gateway_version = gateway_version
@@ -216,7 +248,7 @@ class FhirRenderer:
         self._shapes: dict[tuple[object, ...], int] = {}
         self._known: dict[Reading, tuple[int, bytes]] = {}
         self._devices: dict[Party, bytes] = {}
-        self._provenance_frames: dict[tuple[bool, bool], list[str]] = {}
+        self._provenance_frames: dict[tuple[bool, bool, Activity | None], list[str]] = {}
         self._clocks: dict[tuple[str, ClockPair], str] = {}
         self._device_times: dict[tuple[str, ClockPair], bytes] = {}
         self._parties: dict[Party, bytes] = {}
@@ -341,6 +373,10 @@ class FhirRenderer:
         if self._us_core and key == "spo2":
             return _OXYGEN
         return self._panels[key].members if key in self._panels else (key,)
+
+    def optional(self, key: str) -> frozenset[str]:
+        """Those of the `members` that the Observation of a key is whole without."""
+        return frozenset(each for each in self.members(key) if each != key and not self._vitals[each].panel_required)
 
     def keys(self, item: SetItem) -> tuple[str, ...]:
         """Keys of the Observations that `observations` gives for the set, in order."""
@@ -531,41 +567,64 @@ class FhirRenderer:
         search = _if_none_exist(identifier["system"], identifier["value"])
         return self._entry(text, f"urn:uuid:{uuid_root(digest)}0000", "Observation", search).encode()
 
-    def provenance(
-        self, references: Sequence[str], moments: Sequence[Moment], number: str, clocks: Sequence[str] = ()
-    ) -> bytes:
-        """A Provenance for the records named, in the form of `observations`.
+    def provenances(self, items: Sequence[SetItem]) -> list[bytes]:
+        """Provenance of the records of some sets, in the form of `observations`.
 
-        R4 gives a Provenance no identifier: a tag made of what it speaks of lets a server know it again, so that a
-        transaction sent twice adds nothing.
+        One names the records of sets that are recorded for the first time, and others those of revised sets: what is
+        new in them and what changes. R4 gives a Provenance no identifier: a tag made of the records it names lets a
+        server know it again. The tag does not depend on the export or the mapping: the same records sent again, from
+        whichever of them, add no second statement, as they add no second record. For the same reason a creation in a
+        transaction, where a record that the server has is left alone, says that it speaks of the others only.
 
         Args:
-            references: references of the target Observations.
-            moments: times of the records; the newest stands in for a time of receipt that was not given.
-            number: position of the bundle or file, part of the identifier.
-            clocks: references of the device times by which the times of the records were judged.
+            items: sets whose records are in one bundle or file.
         """
-        digest = hashlib.blake2b(
-            "|".join(
-                [self._mapping.namespace, self._export_sha256, self._mapping_sha256, number, *references]
-            ).encode(),
-            digest_size=16,
-        ).hexdigest()
-        recorded = self._received
-        if not recorded:
-            exact = [moment for moment in moments if moment.precision != "day"]
+        groups: dict[tuple[bool, Activity], _Group] = {}
+        for item in items:
+            root, plan, revised = self._reference_root(item.identity), self._plan_of(item), item.revised
+            by_activity: dict[Activity, Sequence[int]] = {"CREATE": range(len(plan.keys))}
+            name = item.identity
+            if revised is not None:
+                name += f" {revised.revision}"
+                update = [key in revised.known for key in plan.keys]
+                by_activity = {
+                    "UPDATE": [place for place, known in enumerate(update) if known],
+                    "CREATE": [place for place, known in enumerate(update) if not known],
+                }
+            pair = item.moment.own.pair if item.moment.own is not None else None
+            for code, places in by_activity.items():
+                if not places:
+                    continue
+                group = groups.get((revised is not None, code))
+                if group is None:
+                    group = groups[revised is not None, code] = _Group([], [], {}, {})
+                group.references.extend([root + plan.ends[place] for place in places])
+                group.names.append(" ".join([name, *[plan.keys[place] for place in places]]))
+                group.moments[item.moment] = None
+                if pair is not None and item.device is not None:
+                    group.clocks[self.device_time_reference(item.device, pair)] = None
+        return [self._provenance(group, code, changed=changed) for (changed, code), group in groups.items()]
+
+    def _provenance(self, group: _Group, code: Activity, *, changed: bool) -> bytes:
+        parts = [self._mapping.namespace, *([code] if changed else []), *group.names]
+        digest = hashlib.blake2b("|".join(parts).encode(), digest_size=16).hexdigest()
+        recorded = self._changed if changed else self._received
+        if not recorded and not changed:
+            exact = [moment for moment in group.moments if moment.precision != "day"]
             recorded = max(exact, key=lambda moment: moment.epoch).fhir if exact else ""
-        shape = (bool(recorded), bool(clocks))
+        # Files say what was made; only a server may have something else already.
+        said = code if changed or self.container == "transaction" else None
+        shape = (bool(recorded), bool(group.clocks), said)
         frame = self._provenance_frames.get(shape)
         if frame is None:
             frame = self._provenance_frames[shape] = self._provenance_frame(*shape)
-        targets = ",".join(f'{{"reference":"{reference}"}}' for reference in references)
+        targets = ",".join(f'{{"reference":"{reference}"}}' for reference in group.references)
         values = {"identity": digest, "uuid": uuid_root(digest), "effective": recorded, "targets": targets}
-        values["clocks"] = ",".join(f'{{"role":"source","what":{{"reference":"{each}"}}}}' for each in clocks)
+        values["clocks"] = ",".join(f'{{"role":"source","what":{{"reference":"{each}"}}}}' for each in group.clocks)
         parts = [values[part] if place % 2 else part for place, part in enumerate(frame)]
         return "".join(parts).encode()
 
-    def _provenance_frame(self, recorded: bool, clocks: bool) -> list[str]:
+    def _provenance_frame(self, recorded: bool, clocks: bool, said: Activity | None) -> list[str]:
         """A Provenance built and validated by the library, cut at its marks: texts and names of slots in turn."""
         from fhir.resources.R4B.provenance import Provenance
 
@@ -591,6 +650,9 @@ class FhirRenderer:
                 },
             ],
         }
+        if said is not None:
+            kept = said == "CREATE" and self.container == "transaction"
+            content["activity"] = activity(said, CREATED_WHERE_MISSING if kept else "")
         if clocks:
             content["entity"].append({"role": "source", "what": {"reference": _mark("clocks")}})
         if recorded:
@@ -702,7 +764,7 @@ class FhirRenderer:
             content["extension"] = [{"url": _LOCATION_EXTENSION, "valueReference": place}]
         if item.moment.own is not None and item.moment.own.pair is not None and item.device is not None:
             # Not derivedFrom: R4's vitalsigns profile lets that name vital signs and questionnaires only.
-            clock = {"url": _CLOCK_EXTENSION, "valueReference": {"reference": _mark("clock")}}
+            clock = {"url": CLOCK_EXTENSION, "valueReference": {"reference": _mark("clock")}}
             content["extension"] = [*content.get("extension", []), clock]
         if item.encounter is not None:
             content["encounter"] = {"identifier": _identifier(item.encounter, "encounter")}
@@ -713,12 +775,14 @@ class FhirRenderer:
         return content
 
     def _status(self, key: str, item: SetItem) -> str:
-        """The status of a record; an update of a final one is a correction, a preliminary one stays what it is.
+        """The status of a record; an update of a final one is a correction, a preliminary one stays or becomes final.
 
         Source: FHIR R4 4.0.1, http://hl7.org/fhir/R4/codesystem-observation-status.html: "corrected" only follows
-        "final".
+        "final". The status is that of the record: one that was given out as final with a dataAbsentReason was final
+        and is corrected when the value comes, while HL7 v2, where a result has its status, says X and then F.
         """
-        return "corrected" if self._output.status == "final" and _is_update(key, item) else self._output.status
+        replaces = item.revised is not None and key in item.revised.known - item.revised.preliminary
+        return "corrected" if self._output.status == "final" and replaces else self._output.status
 
     def _subject(self, patient: Party) -> dict[str, Any]:
         if self._mapping.patient.subject == "reference":

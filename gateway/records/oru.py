@@ -16,9 +16,13 @@ Choices that the standard leaves open:
   namespace & universal id & type when it has these three parts and the type is of table 0301. Without an authority
   the identifier system's URI is the universal id.
 * A location of up to 20 characters is the point of care (PL.1); a longer one is the description (PL.9).
-* A revised set is sent as a message of its own with just the OBX that are new or corrected; OBR-3, OBX-3 and OBX-4 are
-  those of the first message, so that a receiver can match them. A corrected result is C in OBX-11 and makes OBR-25 C.
-  C replaces final results only: a correction of an unverified one is P, and OBR-25 stays P.
+* A revised set is sent as a message of its own with just the OBX that are new or corrected, or with all there are;
+  OBR-3, OBX-3 and OBX-4 are those of the first message, so that a receiver can match them. A corrected result is C in
+  OBX-11 and makes OBR-25 C. C replaces final results only (table 0085): what could not be measured before (X) or was
+  preliminary is F when it comes. A correction of an unverified result is P, and OBR-25 stays P.
+* MSH-7 is the time of the message (by default that of the set, so that the same export gives the same bytes). Of a
+  revised or withdrawn set MSH-7 and OBR-22 (results rpt/status change) say when that was done, so that the newer of two
+  messages is known; OBR-7 and OBX-14 stay the time of the measurement. OBX-19 is the time of an analysis, and no fit.
 * Mode, cuff size and body position of a blood pressure are OBX of their own, behind the others: coded where a code is
   published, else text (ST). What started a measurement is not put into OBX-17, whose AMEAS and MMEAS say who measured.
 * OBX-8 and OBX-11 follow the HL7 Point-of-Care Device guide: an absent value is X with INV (an attempt failed) or NAV,
@@ -418,6 +422,7 @@ class OruRenderer:
     Args:
         mapping: the mapping; `mapping.output` and `mapping.output.oru` hold the choices.
         received: HL7 DTM for MSH-7; "" for each set's own time, so that the output does not depend on a clock.
+        changed: HL7 DTM of the change for MSH-7 and OBR-22 of revised sets.
 
     Attributes:
         fresh: messages that were the first to hold some shape of segment; the caller may check these more deeply and
@@ -428,7 +433,7 @@ class OruRenderer:
         UsageError: `received` is not a DTM.
     """
 
-    def __init__(self, mapping: Mapping, received: str = "") -> None:
+    def __init__(self, mapping: Mapping, received: str = "", changed: str = "") -> None:
         if received and not _DTM.fullmatch(received):
             raise UsageError(
                 "The time of receipt is not an HL7 DTM", todo="Give it as YYYYMMDDHHMMSS and an offset such as +0100"
@@ -438,6 +443,7 @@ class OruRenderer:
         self.fresh: list[str] = []
         self._output = mapping.output
         self._received = received
+        self._changed = changed
         self._mdc_leads = choices.first_code == "mdc"
         self._status = "F" if mapping.output.status == "final" else "R"
         self._shapes = shapes = _shapes(choices.version)
@@ -479,17 +485,21 @@ class OruRenderer:
         self._new = False
         self._unicode_seen = False
 
-    def message(self, item: SetItem) -> str:
+    def message(self, item: SetItem, *, whole: bool = False) -> str:
         """Render one set; every segment ends with a carriage return.
 
-        MSH-10 is made from the set's identity and everything behind MSH: the same content sent again has the same
-        control id, changed content a new one. MSH-18 is filled when the message is not ASCII.
+        MSH-10 is made from the set's identity and everything behind MSH, but for the time of a change: the same content
+        sent again has the same control id, changed content a new one. MSH-18 is filled when the message is not ASCII.
+
+        Args:
+            item: the set.
+            whole: of a revised set, all readings it has now and not just those that are new or corrected.
 
         Raises:
             ValueError: a revised set has no reading that was added or corrected (a fault in the gateway).
         """
         if item.revised is not None:
-            return self._revised(item, item.revised)
+            return self._revised(item, item.revised, whole=whole)
         dtm = item.moment.dtm
         identity = item.identity
         who = (item.patient, item.location, item.encounter)
@@ -535,13 +545,15 @@ class OruRenderer:
             self.fresh.append(text)
         return text
 
-    def _revised(self, item: SetItem, revised: Revised) -> str:
-        """A message of the readings that are new or corrected."""
-        readings = tuple([each for each in item.readings if each.vital in revised.added | revised.corrected])
-        if not readings:
+    def _revised(self, item: SetItem, revised: Revised, *, whole: bool) -> str:
+        """A message of the readings that are new or corrected, or of all."""
+        changed = revised.added | revised.corrected
+        readings = tuple([each for each in item.readings if whole or each.vital in changed])
+        if not any(each.vital in changed for each in readings):
             raise ValueError("a revised set has no reading that was added or corrected")
-        corrected = [each.vital in revised.corrected for each in readings]
         final = self._output.status == "final"
+        replaced = revised.replaced if final else revised.corrected - revised.unmeasured
+        corrected = [each.vital in replaced for each in readings]
         self._see("revised", *sorted(set(corrected)))
         before = len(self.fresh)
         plain = self.message(replace(item, readings=readings, revised=None))
@@ -554,7 +566,8 @@ class OruRenderer:
         def status(found: str) -> str:
             return ("C" if final else "P") if next(marks) and found != "X" else found
 
-        text = restated(plain, status, "C" if final and any(corrected) else "", revision=revised.revision)
+        report = "C" if final and any(corrected) else ""
+        text = restated(plain, status, report, self._changed, revision=revised.revision)
         if looked_at:
             self.fresh.append(text)
         return text
@@ -723,34 +736,38 @@ def batch_like(messages: Sequence[str], number: str, received: str = "") -> str:
     return _batch(_shapes(header[11]), names, messages, number, received)
 
 
-def restated(
-    message: str, status: Callable[[str], str], report: str = "", received: str = "", *, revision: int = 0
-) -> str:
+def restated(message: str, status: Callable[[str], str], report: str = "", at: str = "", *, revision: int = 0) -> str:
     """The same message with other result statuses; MSH-10 is made anew from what it then says.
 
     Args:
         message: a message of this gateway.
         status: gives OBX-11 from the one there is; called for each OBX in order.
         report: OBR-25; "" leaves it as it is.
-        received: HL7 DTM for MSH-7; "" leaves it as it is.
+        at: HL7 DTM for MSH-7 and OBR-22; "" leaves them as they are.
         revision: version of the set, part of MSH-10: what is said again after a retraction, or retracted again, is a
             message of its own.
     """
     header, *segments = message.removesuffix("\r").split("\r")
-    identity = ""
+    identity, request, when = "", 0, at
     for place, segment in enumerate(segments):
         fields = segment.split("|")
         if fields[0] == "OBR":
-            identity = fields[3].partition("^")[0]
+            identity, request = fields[3].partition("^")[0], place
             fields[25] = report or fields[25]
+            # MSH-10 does not depend on when it was said, so that saying it again is known to be the same.
+            when, fields[22] = at or fields[22], ""
         elif fields[0] == "OBX" and not fields[3].startswith("67975^"):  # the monitor's own time is no result
             fields[11] = status(fields[11])
         segments[place] = "|".join(fields)
     content = "\r".join([*segments, ""])
     names = header.split("|")
-    names[6] = received or names[6]
+    names[6] = at or names[6]
     names[9] = _control(identity, f"{revision}|{content}" if revision else content)
-    return "|".join(names) + "\r" + content
+    if when:
+        fields = segments[request].split("|")
+        fields[22] = when
+        segments[request] = "|".join(fields)
+    return "\r".join(["|".join(names), *segments, ""])
 
 
 def _remember(memo: dict[_Key, _Value], key: _Key, value: _Value) -> _Value:

@@ -1,11 +1,11 @@
-"""Takes back what was recorded: the same records again, marked as entered in error, and the same messages as W or D.
+"""Says again what was recorded: as it is now, or taken back (entered in error; the same messages as W or D).
 
-What is withdrawn is read from the stored files and given out again as it was written there, number for number; only its
-status changes, and with it what must be new (the request of a bundle entry, MSH-10).
+It is read from the stored files and given out again as it was written there, number for number; only its status
+changes, and with it what must be new (the request of a bundle entry, MSH-10, and the times that say when).
 
 Sources: FHIR R4 4.0.1 code system observation-status ("entered-in-error": the record should never have existed),
 http://hl7.org/fhir/R4/codesystem-observation-status.html; conditional update,
-http://hl7.org/fhir/R4/http.html#cond-update; activity NULLIFY of v3-DataOperation, which the value set
+http://hl7.org/fhir/R4/http.html#cond-update; activities UPDATE and NULLIFY of v3-DataOperation, which the value set
 provenance-activity-type names, http://hl7.org/fhir/R4/valueset-provenance-activity-type.html. HL7 v2 table 0085 (W:
 post original as wrong, such as for a wrong patient; D: deletes the OBX record),
 http://hl7.org/fhir/R4/v2/0085/index.html.
@@ -24,8 +24,17 @@ from hashlib import blake2b
 from typing import Any, Literal
 
 from gateway.errors import InputError, UsageError
-from gateway.records.fhir import Container, conditional_url, device_digest, outside_reference, uuid_root
-from gateway.records.oru import batch_like, restated
+from gateway.records.fhir import (
+    CLOCK_EXTENSION,
+    Activity,
+    Container,
+    activity,
+    conditional_url,
+    device_digest,
+    outside_reference,
+    uuid_root,
+)
+from gateway.records.oru import DEVICE_TIME, batch_like, restated
 from gateway.vocabulary import panels, vitals
 
 __all__ = [
@@ -38,6 +47,9 @@ __all__ = [
     "retracted_bundle",
     "retracted_message",
     "set_of",
+    "whole_bundle",
+    "whole_message",
+    "whole_records",
 ]
 
 _DECODER = json.JSONDecoder()
@@ -49,30 +61,34 @@ _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)"
 _DTM = re.compile(r"\d{8,14}(\.\d{1,4})?([+-]\d{4})?", re.ASCII)
 _IDENTITY = re.compile(r"[0-9a-f]{32}", re.ASCII)
 _WITHDRAWN = '"entered-in-error"'
+_WITHDRAWN_RESULTS = ("W", "D")
+_CLOCK_ROW = f"{DEVICE_TIME.code}^"
 _ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
 _PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+_DEVICE_TIME = "device_time"
 
 
 # --- FHIR ------------------------------------------------------------------------------------------------------------
 
 
 def observations_in(data: bytes) -> list[bytes]:
-    """The Observations of a stored bundle or NDJSON file, each as it is written there.
+    """The Observations of patients in a stored bundle or NDJSON file, each as it is written there.
 
     Raises:
         InputError: the file cannot be read.
     """
-    return [text.encode() for text in _resources(data) if _kind_of(text) == "Observation"]
+    return [text.encode() for text in _resources(data) if _kind_of(text) == "Observation" and not _is_device_time(text)]
 
 
 def devices_in(data: bytes) -> list[bytes]:
-    """The Devices of a stored bundle or NDJSON file, each as it is written there.
+    """What Observations of patients refer to in a stored bundle or NDJSON file, each as it is written there.
+
+    That is Devices, and Observations of a device's own time. They stay when a record is withdrawn.
 
     Raises:
         InputError: the file cannot be read.
     """
-    return [text.encode() for text in _resources(data) if _kind_of(text) == "Device"]
+    return [text.encode() for text in _resources(data) if _kind_of(text) == "Device" or _is_device_time(text)]
 
 
 def record_of(resource: bytes) -> tuple[str, str]:
@@ -86,6 +102,49 @@ def record_of(resource: bytes) -> tuple[str, str]:
     if match is None:
         raise _unreadable("The identifier of a stored Observation is not one of the gateway's")
     return match[1], match[2]
+
+
+def whole_records(resources: Sequence[bytes]) -> list[bytes]:
+    """The newest version of each record, in the order in which the records first came.
+
+    Args:
+        resources: all versions of Observations as `observations_in` gives them, in the order in which they were given
+            out.
+
+    Raises:
+        InputError: one is not an Observation of the gateway.
+    """
+    newest: dict[tuple[str, str], bytes] = {}
+    for resource in resources:
+        newest[record_of(resource)] = resource
+    return list(newest.values())
+
+
+def whole_bundle(
+    resources: Sequence[bytes],
+    *,
+    devices: Sequence[bytes] = (),
+    recorded: str = "",
+    gateway_version: str = "",
+    provenance: bool = True,
+) -> bytes:
+    """A transaction that brings a server to the state that Observations have now, whatever it has of them.
+
+    Entries are conditional updates by identifier, so sending them twice changes nothing.
+
+    Args:
+        resources: as for `whole_records`, from bundles.
+        devices: as `devices_in` gives them; those that the Observations refer to are needed.
+        recorded: FHIR instant of the newest change, for Provenance.recorded; "" says that it is unknown.
+        gateway_version: for Provenance.
+        provenance: add a Provenance that names every record; records that are withdrawn get one of their own.
+
+    Raises:
+        UsageError: there is nothing, it comes from lines, or `recorded` is no instant.
+        InputError: a resource cannot be read, or something that is referred to is missing.
+    """
+    stated = _Stated(resources, "transaction", recorded, gateway_version, provenance)
+    return stated.bundle(devices)
 
 
 def retracted_bundle(
@@ -106,7 +165,7 @@ def retracted_bundle(
     Args:
         resources: Observations as `observations_in` gives them, in the order in which they were recorded.
         container: the kind of file; lines (`ndjson`) come from lines, bundles from bundles.
-        devices: Devices as `devices_in` gives them; bundles need those that the Observations refer to.
+        devices: as `devices_in` gives them; bundles need those that the Observations refer to.
         recorded: FHIR instant of the retraction for Provenance.recorded; "" says that it is unknown.
         gateway_version: for Provenance.
         provenance: add a Provenance that names every withdrawn record.
@@ -116,48 +175,113 @@ def retracted_bundle(
 
     Raises:
         UsageError: nothing to withdraw, or `recorded` or `container` does not fit.
-        InputError: a resource cannot be read, or a Device that is referred to is missing.
+        InputError: a resource cannot be read, or something that is referred to is missing.
     """
-    if not resources:
-        raise UsageError("There is nothing to withdraw", todo="Name records that were given out")
-    if recorded and not _INSTANT.fullmatch(recorded):
-        raise UsageError(
-            "The time of the retraction is not a FHIR instant", todo="Give it as YYYY-MM-DDTHH:MM:SS and an offset"
-        )
-    records: dict[tuple[str, str], dict[str, str]] = {}
-    for resource in resources:
-        members = _members(_json(resource))
-        record_of(resource)
-        if ("id" in members) != (container == "ndjson"):
+    stated = _Stated(resources, container, recorded, gateway_version, provenance, withdrawn=True)
+    return stated.lines() if container == "ndjson" else stated.bundle(devices)
+
+
+class _Stated:
+    """The newest versions of some records, to be said again in one file.
+
+    Args:
+        withdrawn: say that all of them are entered in error.
+
+    The others are those of `retracted_bundle`.
+    """
+
+    def __init__(
+        self,
+        resources: Sequence[bytes],
+        container: Container,
+        recorded: str,
+        version: str,
+        provenance: bool,
+        *,
+        withdrawn: bool = False,
+    ) -> None:
+        if not resources:
+            raise UsageError("There is nothing to say again", todo="Name records that were given out")
+        if recorded and not _INSTANT.fullmatch(recorded):
             raise UsageError(
-                "Records from lines are withdrawn as lines, and those from bundles in bundles",
-                todo="Choose the form in which they were recorded",
+                "The time of the change is not a FHIR instant", todo="Give it as YYYY-MM-DDTHH:MM:SS and an offset"
             )
-        members["status"] = _WITHDRAWN
-        records[_identified(members)] = members
-    system = next(iter(records))[0]
-    if container == "ndjson":
-        lines = [_written(members) for members in records.values()]
-        if provenance:
-            targets = [f"Observation/{json.loads(members['id'])}" for members in records.values()]
-            lines.append(_provenance(system, targets, lines, recorded, gateway_version, lines=True)[1])
+        self._container = container
+        self._recorded = recorded
+        self._version = version
+        self._provenance = provenance
+        self._records: dict[tuple[str, str], dict[str, str]] = {}
+        for resource in whole_records(resources):
+            members = _members(_json(resource))
+            if ("id" in members) != (container == "ndjson"):
+                raise UsageError(
+                    "Records from lines are said again as lines, and those from bundles in bundles",
+                    todo="Choose the form in which they were recorded",
+                )
+            if withdrawn:
+                members["status"] = _WITHDRAWN
+            self._records[_identified(members)] = members
+        self._system = next(iter(self._records))[0]
+
+    def lines(self) -> bytes:
+        """As lines of NDJSON; what they refer to by its id has been given out with them and stays."""
+        texts = {f"Observation/{json.loads(members['id'])}": _written(members) for members in self._records.values()}
+        lines = [*texts.values(), *(text for _, text in self._provenances(texts))]
         return ("\n".join(lines) + "\n").encode()
 
-    urls = {name: _full_url(*name) for name in records}
-    entries = _device_entries(devices, records.values(), container)
-    written: list[str] = []
-    for name, members in records.items():
-        if "hasMember" in members:
-            members["hasMember"] = _panel_members(name, members["hasMember"], urls, container)
-        written.append(_written(members))
-        request = {"method": "PUT", "url": conditional_url("Observation", *name)}
-        entries.append(_entry(urls[name], written[-1], request, container))
-    if provenance:
-        digest, text = _provenance(system, list(urls.values()), written, recorded, gateway_version, lines=False)
-        search = conditional_url("Provenance", system, digest).partition("=")[2]
-        request = {"method": "POST", "url": "Provenance", "ifNoneExist": f"_tag={search}"}
-        entries.append(_entry(f"urn:uuid:{uuid_root(digest)}0001", text, request, container))
-    return f'{{"resourceType":"Bundle","type":"{container}","entry":[{",".join(entries)}]}}\n'.encode()
+    def bundle(self, devices: Sequence[bytes]) -> bytes:
+        """As a bundle, with what they refer to."""
+        container = self._container
+        urls = {name: _full_url(*name) for name in self._records}
+        entries = _referred_entries(devices, self._records.values(), container)
+        texts: dict[str, str] = {}
+        for name, members in self._records.items():
+            if "hasMember" in members:
+                members["hasMember"] = _panel_members(name, members["hasMember"], urls, container)
+            text = texts[urls[name]] = _written(members)
+            request = {"method": "PUT", "url": conditional_url("Observation", *name)}
+            entries.append(_entry(urls[name], text, request, container))
+        for digest, text in self._provenances(texts):
+            search = conditional_url("Provenance", self._system, digest).partition("=")[2]
+            request = {"method": "POST", "url": "Provenance", "ifNoneExist": f"_tag={search}"}
+            entries.append(_entry(f"urn:uuid:{uuid_root(digest)}0001", text, request, container))
+        return f'{{"resourceType":"Bundle","type":"{container}","entry":[{",".join(entries)}]}}\n'.encode()
+
+    def _provenances(self, texts: dict[str, str]) -> Iterator[tuple[str, str]]:
+        """A Provenance of what is withdrawn and one of what stands: its digest and its text.
+
+        Args:
+            texts: the records as they are written, by how a Provenance refers to them.
+        """
+        if not self._provenance:
+            return
+        by_activity: dict[Activity, dict[str, str]] = {}
+        for (target, text), members in zip(texts.items(), self._records.values(), strict=True):
+            by_activity.setdefault("NULLIFY" if members["status"] == _WITHDRAWN else "UPDATE", {})[target] = text
+        for code, named in by_activity.items():
+            yield self._one_provenance(code, named)
+
+    def _one_provenance(self, code: Activity, texts: dict[str, str]) -> tuple[str, str]:
+        """A Provenance, known again by a tag made of what it speaks of."""
+        parts = ["retraction" if code == "NULLIFY" else "state", self._system, *texts, *texts.values()]
+        digest = blake2b("|".join(parts).encode(), digest_size=16).hexdigest()
+        content: dict[str, Any] = {"resourceType": "Provenance"}
+        if self._container == "ndjson":
+            content["id"] = digest
+        content |= {
+            "meta": {"tag": [{"system": self._system, "code": digest}]},
+            "target": [{"reference": target} for target in texts],
+        }
+        if self._recorded:
+            content["recorded"] = self._recorded
+        else:
+            content["_recorded"] = {"extension": [{"url": _ABSENT_EXTENSION, "valueCode": "unknown"}]}
+        agent = {"system": _PARTICIPANT, "code": "assembler", "display": "Assembler"}
+        content |= {
+            "activity": activity(code),
+            "agent": [{"type": {"coding": [agent]}, "who": {"display": f"spot-check gateway {self._version}".strip()}}],
+        }
+        return digest, _compact(content)
 
 
 def _panel_members(name: tuple[str, str], text: str, urls: dict[tuple[str, str], str], container: Container) -> str:
@@ -177,52 +301,44 @@ def _panel_members(name: tuple[str, str], text: str, urls: dict[tuple[str, str],
     return _compact(found)
 
 
-def _device_entries(devices: Sequence[bytes], records: Iterable[dict[str, str]], container: Container) -> list[str]:
-    """Entries of the devices that the records refer to, each once."""
-    wanted = {str(json.loads(members["device"]).get("reference", "")) for members in records if "device" in members}
-    wanted = {url for url in wanted if url.startswith("urn:")}
-    entries: dict[str, str] = {}
+def _referred_entries(devices: Sequence[bytes], records: Iterable[dict[str, str]], container: Container) -> list[str]:
+    """Entries of the devices and device times that the records refer to, each once and as it was first created."""
+    known: dict[str, tuple[str, dict[str, str]]] = {}
     for device in devices:
         text = _json(device)
-        system, value = _identified(_members(text))
-        url = f"urn:uuid:{uuid_root(device_digest(system, value))}0000"
-        if url in wanted:
-            search = conditional_url("Device", system, value).partition("?")[2]
-            request = {"method": "POST", "url": "Device", "ifNoneExist": search}
-            entries[url] = _entry(url, text, request, container)
-    if wanted - entries.keys():
-        raise _unreadable("A stored Observation refers to a Device that was not given with it")
-    return list(entries.values())
+        members = _members(text)
+        system, value = _identified(members)
+        # A device's time is named by a digest of what it says, and a device by one of its identifier.
+        digest = value.partition(".")[0] if _is_device_time(text) else device_digest(system, value)
+        known[f"urn:uuid:{uuid_root(digest)}0000"] = text, members
+    wanted = dict.fromkeys(url for members in records for url in _referred(members))
+    wanted |= dict.fromkeys(url for time in list(wanted) if time in known for url in _referred(known[time][1]))
+    if wanted.keys() - known.keys():
+        raise _unreadable("A stored Observation refers to a Device or a device's time that was not given with it")
+    entries: list[str] = []
+    # Devices first, for their times refer to them.
+    for url in sorted(wanted, key=lambda url: _is_device_time(known[url][0])):
+        text, members = known[url]
+        kind = _kind_of(text)
+        search = conditional_url(kind, *_identified(members)).partition("?")[2]
+        entries.append(_entry(url, text, {"method": "POST", "url": kind, "ifNoneExist": search}, container))
+    return entries
+
+
+def _referred(members: dict[str, str]) -> Iterator[str]:
+    """Addresses, in a bundle, of the device and of the device's time that an Observation refers to."""
+    found = [json.loads(members[key]) for key in ("device", "subject") if key in members]
+    extensions = json.loads(members.get("extension", "[]"))
+    found += [each.get("valueReference", {}) for each in extensions if each.get("url") == CLOCK_EXTENSION]
+    for each in found:
+        url = str(each.get("reference", ""))
+        if url.startswith("urn:"):
+            yield url
 
 
 def _entry(url: str, resource: str, request: dict[str, str], container: Container) -> str:
     asked = f',"request":{_compact(request)}' if container == "transaction" else ""
     return f'{{"fullUrl":"{url}","resource":{resource}{asked}}}'
-
-
-def _provenance(
-    system: str, targets: Sequence[str], records: Sequence[str], recorded: str, version: str, *, lines: bool
-) -> tuple[str, str]:
-    """A Provenance of the retraction, known again by a tag made of what is withdrawn; its digest and its text."""
-    parts = ["retraction", system, *targets, *records]
-    digest = blake2b("|".join(parts).encode(), digest_size=16).hexdigest()
-    content: dict[str, Any] = {"resourceType": "Provenance"}
-    if lines:
-        content["id"] = digest
-    content |= {
-        "meta": {"tag": [{"system": system, "code": digest}]},
-        "target": [{"reference": target} for target in targets],
-    }
-    if recorded:
-        content["recorded"] = recorded
-    else:
-        content["_recorded"] = {"extension": [{"url": _ABSENT_EXTENSION, "valueCode": "unknown"}]}
-    agent = {"system": _PARTICIPANT, "code": "assembler", "display": "Assembler"}
-    content |= {
-        "activity": {"coding": [{"system": _OPERATION, "code": "NULLIFY", "display": "nullify"}]},
-        "agent": [{"type": {"coding": [agent]}, "who": {"display": f"spot-check gateway {version}".strip()}}],
-    }
-    return digest, _compact(content)
 
 
 def _full_url(system: str, value: str) -> str:
@@ -277,6 +393,12 @@ def _resources(data: bytes) -> Iterator[str]:
 
 def _kind_of(text: str) -> str:
     return _members(text).get("resourceType", "").strip('"')
+
+
+def _is_device_time(text: str) -> bool:
+    """Whether a resource is an Observation of a device's own time."""
+    members = _members(text)
+    return "identifier" in members and _identified(members)[1].endswith(f".{_DEVICE_TIME}")
 
 
 def _members(text: str) -> dict[str, str]:
@@ -399,9 +521,59 @@ def last_sent(messages: Sequence[str]) -> str:
     reports = {
         segment.split("|")[25] for message in messages for segment in message.split("\r") if segment[:3] == "OBR"
     }
-    report = "C" if "C" in reports else ""
+    said = {segments[0].split("|")[11] for segments in results.values()}
+    report = "C" if "C" in reports and said & {"C", "X"} else ""
+    if said & {"P", "R"}:
+        report = "P"
     text = "\r".join([*joined, ""])
     return restated(text if text.isascii() else _with_character_set(text), lambda status: status, report)
+
+
+def whole_message(messages: Sequence[str], *, sent_before: bool, at_dtm: str = "", revision: int = 0) -> str:
+    """One message that says a set as it is now, made from all that was said of it.
+
+    Args:
+        messages: all messages of the set in the order in which they were made: the first, its corrections, and
+            retractions among them. What was withdrawn and not said again is left out.
+        sent_before: the receiver has a final result of an earlier version, so that what was corrected is C. False: it
+            has none, and for it what was corrected is F.
+        at_dtm: HL7 DTM of the change for MSH-7 and OBR-22; "" keeps those of the last message.
+        revision: version of the set that is said, part of MSH-10.
+
+    Raises:
+        UsageError: there are no messages, they belong to different sets, nothing is left of the set, or `at_dtm` is
+            not a DTM.
+        InputError: one is not a message of the gateway.
+    """
+    _check_time(at_dtm)
+    joined = last_sent(messages)
+    segments: list[str] = []
+    left, withdrawn = 0, False
+    for segment in joined.removesuffix("\r").split("\r"):
+        fields = segment.split("|")
+        if fields[0] == "OBX":
+            withdrawn = fields[11] in _WITHDRAWN_RESULTS
+            if not withdrawn and not fields[3].startswith(_CLOCK_ROW):
+                left += 1
+            fields[1] = str(sum(each.startswith("OBX|") for each in segments) + 1)
+        if not withdrawn:
+            segments.append("|".join(fields))
+    if not left:
+        raise UsageError("Nothing is left of the set", todo="Send its retraction instead")
+    (report,) = {segment.split("|")[25] for segment in segments if segment[:3] == "OBR"}
+    if not sent_before and report == "C":
+        report = "F"
+    text = "\r".join([*segments, ""])
+    return restated(
+        text, lambda status: "F" if status == "C" and not sent_before else status, report, at_dtm, revision=revision
+    )
+
+
+def _check_time(dtm: str) -> None:
+    if dtm and not _DTM.fullmatch(dtm):
+        raise UsageError(
+            "The time of the change is not an HL7 DTM", todo="Give it as YYYYMMDDHHMMSS and an offset such as +0100"
+        )
 
 
 def _with_character_set(message: str) -> str:
@@ -413,7 +585,7 @@ def _with_character_set(message: str) -> str:
     return f"{'|'.join(fields)}\r{rest}"
 
 
-def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str = "", *, revision: int = 0) -> str:
+def retracted_message(message: str, code: Literal["W", "D"], at_dtm: str, *, revision: int = 0) -> str:
     """Withdraw a message: the same message, with every result marked as wrong or as deleted.
 
     Values, sub-ids and filler numbers stay, so that a receiver can match them; MSH-10 is made anew from the content.
@@ -421,22 +593,19 @@ def retracted_message(message: str, code: Literal["W", "D"], received_dtm: str =
     Args:
         message: a stored message, its segments ended by CR.
         code: OBX-11: "W" posts the results as wrong (such as for a wrong patient), "D" deletes them.
-        received_dtm: HL7 DTM for MSH-7; "" keeps the one there is.
+        at_dtm: HL7 DTM of the retraction, for MSH-7 and OBR-22.
         revision: version of the set that is withdrawn, part of MSH-10.
 
     Raises:
-        UsageError: `code` or `received_dtm` is not one of these.
+        UsageError: `code` or `at_dtm` is not one of these.
         InputError: it is not a message of the gateway.
     """
-    if code not in ("W", "D"):
+    if code not in _WITHDRAWN_RESULTS:
         raise UsageError("A result is withdrawn with W or D", todo="Choose W (wrong) or D (delete)")
-    if received_dtm and not _DTM.fullmatch(received_dtm):
-        raise UsageError(
-            "The time of the retraction is not an HL7 DTM", todo="Give it as YYYYMMDDHHMMSS and an offset such as +0100"
-        )
+    _check_time(at_dtm or "none")
     set_of(message)
     (report,) = {segment.split("|")[25] for segment in message.split("\r") if segment[:3] == "OBR"}
-    return restated(message, lambda _: code, "P" if report == "P" else "C", received_dtm, revision=revision)
+    return restated(message, lambda _: code, "P" if report == "P" else "C", at_dtm, revision=revision)
 
 
 def retracted_batch(messages: Sequence[str], number: str, received_dtm: str = "") -> str:

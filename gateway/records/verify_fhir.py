@@ -66,9 +66,15 @@ Codings = tuple[tuple[str, str], ...]
 STATUS = words("registered preliminary final amended corrected cancelled entered-in-error unknown")
 """Value set observation-status, binding required, FHIR R4 4.0.1."""
 
-UPDATED = words("preliminary corrected entered-in-error")
-"""What a record that replaces another may be: "corrected" and "entered-in-error" only follow a record already given out
-(code system observation-status, FHIR R4 4.0.1); a preliminary one may change without becoming either."""
+UPDATED = words("preliminary final corrected entered-in-error")
+"""What a record that is put in the place of another may be (code system observation-status, FHIR R4 4.0.1): a
+preliminary one may change and may become final, and a state that is sent whole holds what never changed."""
+REPLACING = words("corrected entered-in-error")
+"""Statuses that only follow a record already given out."""
+
+DATA_OPERATION = "http://terminology.hl7.org/CodeSystem/v3-DataOperation"
+ACTIVITIES = words("CREATE UPDATE NULLIFY")
+"""What the gateway says was done to records: codes of v3-DataOperation in the value set provenance-activity-type."""
 
 INTERPRETATIONS = {
     INTERPRETATION: words("< > L H LL HH LU HU L< H> N A AA B W U D QCF IND"),
@@ -786,6 +792,9 @@ class _Resource(NamedTuple):
         references: where it refers to, each with the type that must be there ("" for several).
         parameter: the search parameter for `identifier`.
         status: status of an Observation, or "".
+        targets: what a Provenance speaks of, if it is literal.
+        activity: what it says was done, or "".
+        explained: it says so in words too.
     """
 
     type: str
@@ -794,6 +803,9 @@ class _Resource(NamedTuple):
     references: tuple[tuple[str, str], ...] = ()
     parameter: str = "identifier"
     status: str = ""
+    targets: tuple[str, ...] = ()
+    activity: str = ""
+    explained: bool = False
 
 
 _REFERRING = {
@@ -957,14 +969,24 @@ def _provenance(members: dict[str, Any], say: Say, bundled: bool) -> _Resource:
         if entity.get("role") not in ("derivation", "revision", "quotation", "source", "removal"):
             say("Provenance.entity.role is not a code of provenance-entity-role")
         found.append((_provenance_reference(entity.get("what"), say, "Provenance.entity.what", anything), ""))
+    activity, explained = "", False
     if "activity" in members:
-        _concept(members["activity"], say, "Provenance.activity", coded=False)
+        for system, code in _concept(members["activity"], say, "Provenance.activity"):
+            activity = code
+            if system != DATA_OPERATION or code not in ACTIVITIES:
+                say("Provenance.activity is not one the gateway names (CREATE, UPDATE, NULLIFY of v3-DataOperation)")
+        explained = isinstance(members["activity"], dict) and "text" in members["activity"]
+    if activity == "UPDATE" and "recorded" not in members:
+        say("Provenance.recorded: an update says when it was made")
     if not bundled and any(reference.startswith("urn:") for reference, _ in found):
         say("a urn:uuid reference cannot be resolved outside a bundle")
     meta = members.get("meta")
     tags = _tags(meta, lambda _: None) if isinstance(meta, dict) and "tag" in meta else ()
     references = tuple(item for item in found if item[0])
-    return _Resource("Provenance", tags[0] if tags else ("", ""), name, references, "_tag")
+    return _Resource(
+        "Provenance", tags[0] if tags else ("", ""), name, references, "_tag", targets=tuple(filter(None, targets)),
+        activity=activity, explained=explained,
+    )  # fmt: skip
 
 
 def _provenance_reference(value: Any, say: Say, where: str, types: str) -> str:
@@ -1010,9 +1032,9 @@ def _request_fits(request: tuple[str, str, str], resource: _Resource, say: Say) 
         if not value or kind != resource.type or name != "identifier" or _searched(unquote(text)) != token:
             say("request.url of a PUT does not ask for the identifier of the resource")
         if resource.status not in UPDATED:
-            say("status of a PUT is not corrected, entered-in-error or preliminary")
+            say("status of a PUT is not final, corrected, entered-in-error or preliminary")
         return
-    if resource.status in UPDATED - {"preliminary"}:
+    if resource.status in REPLACING:
         say("status says that the record replaces another, so request.method must be PUT")
     if url != resource.type:
         say("request.url is not the type of the resource")
@@ -1054,6 +1076,7 @@ def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None
     places: dict[str, str] = {}
     identifiers: dict[tuple[str, str, str], int] = {}
     resources: list[_Resource] = []
+    done: dict[str, tuple[str, str]] = {}
     for index, item in enumerate(entries):
 
         def say(what: str, index: int = index) -> None:
@@ -1076,9 +1099,14 @@ def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None
         resources.append(resource)
         url = entry.get("fullUrl")
         _full_url(url, resource, places, say)
+        method = ""
         if "request" in entry:
             _no_blanks(entry["request"], say, "request")
-            _request_fits(_request(entry["request"], say), resource, say)
+            request = _request(entry["request"], say)
+            method = request[0]
+            _request_fits(request, resource, say)
+        if isinstance(url, str):
+            done[url] = method, resource.status
         if resource.identifier[1]:
             key = (resource.type, *resource.identifier)
             if key in identifiers:
@@ -1090,6 +1118,27 @@ def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None
                 found.append(Problem(index, fault))
             if reference.startswith(_SEARCH) and kind != "transaction":
                 found.append(Problem(index, "a conditional reference only belongs in a transaction"))
+        if resource.type == "Provenance":
+            faults = [_misstated(resource, *done[target]) for target in resource.targets if target in done]
+            found += [Problem(index, fault) for fault in dict.fromkeys(filter(None, faults))]
+
+
+def _misstated(provenance: _Resource, method: str, status: str) -> str:
+    """What is wrong with what a Provenance says was done to a record in its bundle, or "".
+
+    Args:
+        provenance: the Provenance.
+        method: how the record is sent; "" in a collection.
+        status: status of the record.
+    """
+    activity = provenance.activity
+    if (status == "entered-in-error") != (activity == "NULLIFY"):
+        return "Provenance.activity: NULLIFY is for records entered in error, and nothing else is for them"
+    if method == "POST" and not (activity == "CREATE" and provenance.explained):
+        return "Provenance.activity: of a conditional create it says CREATE, and that a record there before was left"
+    if (method == "PUT" or status == "corrected") and activity not in ("UPDATE", "NULLIFY"):
+        return "Provenance.activity: a record that changes is named by an UPDATE"
+    return ""
 
 
 def _bundle_head(bundle: dict[str, Any], say: Say) -> str:
@@ -1158,6 +1207,7 @@ _ENTRIES, _NEXT, _REQUEST = b'"entry":[{"fullUrl":', b'},{"fullUrl":', b',"reque
 _PANEL: Final = (b".vital_signs", b"-vital-signs")
 _TARGETS, _BETWEEN_TARGETS, _END_OF_TARGETS = b'"target":[{"reference":"', b'"},{"reference":"', b'"}]'
 _TARGET: Final = re.compile(rb"Observation/[A-Za-z0-9.-]{1,64}|urn:uuid:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+_CHANGING: Final = (b'"method":"PUT"', b'"status":"corrected"', b'"status":"entered-in-error"')
 _OBSERVATION, _RESOURCE = b'{"resourceType":"Observation",', b',"resource":{'
 _OBSERVATION_ID: Final = b'{"resourceType":"Observation","id":"'
 _AT: Final = len(_OBSERVATION_ID)
@@ -1188,7 +1238,8 @@ def _other(body: bytes, say: Say, *, us_core: bool, bundled: bool) -> _Resource:
     if len(set(targets)) != len(targets):
         say("Provenance.target names one record twice")
     if bundled:
-        return resource._replace(references=(*resource.references, *((target.decode(), "") for target in targets)))
+        named = tuple(target.decode() for target in targets)
+        return resource._replace(references=(*resource.references, *((each, "") for each in named)), targets=named)
     if any(target.startswith(b"urn:") for target in targets[1:]):
         say("a urn:uuid reference cannot be resolved outside a bundle")
     return resource
@@ -1615,6 +1666,9 @@ class FhirVerifier:
         at = data.find(_ENTRIES)
         if at < 1 or data[at - 1 : at] != b"," or data[-3:] != b"}]}":
             return False
+        # What a Provenance says of changes is compared with each of them: the plain reading does that.
+        if any(mark in data for mark in _CHANGING):
+            return False
         said: list[str] = []
         try:
             kind = _bundle_head(_parse(data[: at - 1] + b"}"), said.append)
@@ -1656,6 +1710,10 @@ class FhirVerifier:
                     names.add((known.type, *known.identifier))
                     continue
                 resource = _other(body, said.append, us_core=self.us_core, bundled=True)
+                if resource.activity in ("UPDATE", "NULLIFY") or (
+                    resource.targets and kind == "transaction" and not (resource.activity and resource.explained)
+                ):
+                    return False
                 _full_url(url.decode("ascii", "replace"), resource, places, said.append)
                 references.append(resource.references)
                 if request:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Final, NamedTuple
 
 from gateway.records.published import (
@@ -73,8 +73,9 @@ METHODS = words("AMEAS MMEAS ACALC MCALC ASET MSET")
 WITHDRAWN = words("W D")
 """Statuses of table 0085 that take back what was sent: all OBX of a message, or none."""
 
-AGREEING = {"F": words("F X"), "C": words("C F X"), "P": words("R P X")}
-"""OBR-25 (table 0123) and the OBX-11 (table 0085) beside it: F final, C final with something corrected, P unverified.
+AGREEING = {"F": words("F X"), "C": words("C F X"), "P": words("R P X F C")}
+"""OBR-25 (table 0123) and the OBX-11 (table 0085) beside it: F final, C final with something corrected, P unverified as
+long as any of its results is.
 Table 0123 up to 2.8 has no code for a withdrawn report: that is C when it was final and P when it was not."""
 
 CHARACTER_SETS = {"UNICODE UTF-8": "utf-8", "8859/1": "latin-1", "ASCII": "ascii"}
@@ -86,6 +87,7 @@ _DTM = re.compile(
     r"([+-](?:0\d|1[0-4])[0-5]\d)?",
     re.ASCII,
 )
+_SECOND = re.compile(r"(\d{14})(?:\.(\d{1,4}))?([+-]\d{4})", re.ASCII)
 _NM = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
 _SI = re.compile(r"[1-9]\d{0,3}", re.ASCII)
 _ESCAPE = re.compile(r"\\(?:[FSTREHN]|X(?:[0-9A-Fa-f]{2})+|\.[a-z]{2}[+-]?\d*)\\")
@@ -151,6 +153,21 @@ def _dtm(text: str) -> str:
     except ValueError:
         return "is a day that does not exist"
     return "has hours but no offset" if hour and not offset else ""
+
+
+def _changed_after(changed: str, sent: str) -> str:
+    """What is wrong with the time of a change (OBR-22) in a message made at `sent` (MSH-7), or "".
+
+    A message says what has happened, and which of two messages is newer is seen from either.
+    """
+    times = []
+    for text in (changed, sent):
+        match = _SECOND.fullmatch(text)
+        if match is None or _dtm(text):
+            return "OBR-22: the time of a change, and MSH-7 beside it, need seconds and an offset"
+        whole = datetime.strptime(match[1] + match[3], "%Y%m%d%H%M%S%z")
+        times.append(whole.replace(microsecond=int((match[2] or "").ljust(6, "0"))))
+    return "" if times[0] <= times[1] else "OBR-22: is later than MSH-7, the time of the message"
 
 
 def _check_fields(fields: list[str], table: dict[int, tuple[str, bool, bool]], say: Say) -> None:
@@ -254,6 +271,8 @@ def _obr(fields: list[str], say: Say) -> None:
         say("OBR-3: a result needs a filler or a placer number")
     if len(fields) > 25 and fields[25] and fields[25] not in REPORT_STATUS:
         say("OBR-25: is not in table 0123")
+    if len(fields) > 25 and fields[25] == "C" and not fields[22]:
+        say("OBR-22: a corrected report says when its results or status changed")
 
 
 def _orc(fields: list[str], say: Say) -> None:
@@ -532,6 +551,7 @@ class OruVerifier:
             problems.append(self._disorder(segments))
             return problems, []
         names = [self._header(segments[0], message, problems)]
+        sent = "".join(segments[0].split("|", 7)[6:7])
         known = self._segments
         group: list[int] = []
         when = _MASK
@@ -549,7 +569,7 @@ class OruVerifier:
                 group.append(judged.facts)
             elif kind == "OBR":
                 self._group(group, problems)
-                judged, when, name = self._request(segment)
+                judged, when, name = self._request(segment, sent)
                 if filler and filler != name:
                     problems.append("ORC-3 and OBR-3: are not the same")
                 filler = ""
@@ -601,8 +621,13 @@ class OruVerifier:
                 problems.append("MSH-18: does not name a character set that holds the message")
         return f"MSH-10 {name}"
 
-    def _request(self, segment: str) -> tuple[_Known, str, str]:
-        """Check an OBR with its filler number and time cut out; returns also the mark of its time and the filler."""
+    def _request(self, segment: str, sent: str) -> tuple[_Known, str, str]:
+        """Check an OBR with its filler number and times cut out; returns also the mark of its time and the filler.
+
+        Args:
+            segment: the segment.
+            sent: MSH-7 of its message.
+        """
         fields = segment.split("|")
         if len(fields) < 8:
             return self._judge(segment), _MASK, ""
@@ -612,9 +637,15 @@ class OruVerifier:
         fields[3] = ("f" if good else "") + separator + rest
         fault = self._time(when)
         fields[7] = "2026" if not fault else when
+        changed = fields[22] if len(fields) > 22 else ""
+        late = _changed_after(changed, sent) if changed else ""
+        if changed and not late:
+            fields[22] = "2026"
         judged = self._judge("|".join(fields))
         if filler and not good:
             judged = _Known((*judged.problems, "OBR-3: is not the identity of a set"), judged.facts)
+        if late:
+            judged = _Known((*judged.problems, late), judged.facts)
         return judged, f"|{when}" if when and not fault else _MASK, filler
 
     def _time(self, text: str) -> str:
@@ -676,7 +707,8 @@ class OruVerifier:
                 _orc(fields, said.append)
             case "OBR":
                 _obr(fields, said.append)
-                facts = fields[25] if len(fields) > 25 else ""
+                # The report's status, and whether it says when that changed.
+                facts = fields[25] + ("+" if fields[22] else "") if len(fields) > 25 else ""
             case "OBX":
                 facts = _obx(fields, said.append, self.version)
         return _Known(tuple(dict.fromkeys(said)), self._number(facts))
@@ -712,7 +744,10 @@ class OruVerifier:
         if any(item.qualifies for item in observed) and not any(item.pressure for item in observed):
             said.append("OBX-3: says how a blood pressure was taken, but there is none within the OBR")
         statuses = {item.status for item in observed if item.status}
-        agreeing = AGREEING.get(str(report))
+        report, changed = str(report).removesuffix("+"), str(report).endswith("+")
+        agreeing = AGREEING.get(report)
+        if statuses & WITHDRAWN and not changed:
+            said.append("OBR-22: a withdrawn result says when it was withdrawn")
         if statuses & WITHDRAWN:
             if len(statuses) > 1:
                 said.append("OBX-11: all results of a message are withdrawn alike, or none")
@@ -720,6 +755,8 @@ class OruVerifier:
                 said.append("OBR-25 and OBX-11: a withdrawn result needs a report that is corrected or preliminary")
         elif agreeing is not None and not statuses <= agreeing:
             said.append("OBR-25 and OBX-11: do not say the same of the result")
+        elif report == "P" and statuses - {"X"} and not statuses & {"P", "R"}:
+            said.append("OBR-25 and OBX-11: the report is preliminary, but none of its results is")
         elif report == "C" and not statuses & {"C", "X"}:
             said.append("OBR-25 and OBX-11: the report is corrected, but none of its results is")
         return said

@@ -124,13 +124,34 @@ class RuleInfo(_Part):
 class HoldsInfo(_Part):
     """What became of the holds of earlier runs, where there is a ledger."""
 
+    before: Count = Field(default=0, description="holds open before this batch")
     taken_up: Count = Field(description="sets held by earlier runs that were looked at again")
     released: Count = Field(description="of these, sets that are now recorded")
     repeats: Count = Field(description="of these, sets that had been recorded in the meantime")
-    opened: Count = Field(description="sets of this batch that wait, wholly or in part")
-    open: Count = Field(description="holds open after this batch")
+    opened: Count = Field(description="sets of this batch that wait, wholly or in part, and did not wait before")
+    open: Count = Field(description="holds open after this batch: before + opened - released - repeats")
     reasons: dict[Line, Count] = Field(default={}, description="open holds by the rule that holds them")
     corrected: Count = Field(default=0, description="sets of which a recorded value was corrected")
+    readings: dict[Line, Count] = Field(
+        default={}, description="readings of the sets that were taken up, by outcome; none of them is in the reckoning"
+    )
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether every hold is accounted for."""
+        return self.before + self.opened - self.released - self.repeats == self.open
+
+    @property
+    def sentence(self) -> str:
+        """What became of the sets that were taken up; "" when there were none."""
+        if not self.taken_up:
+            return ""
+        still = self.taken_up - self.released - self.repeats
+        parts = [f"{self.released:,} released"]
+        parts += [f"{self.repeats:,} recorded in the meantime"] if self.repeats else []
+        parts += [f"{still:,} still held"] if still else []
+        taken, recorded = counted(self.taken_up, "set"), counted(self.readings.get("recorded", 0), "reading")
+        return f"{taken} taken up from holds, {', '.join(parts)}; {recorded} of them recorded."
 
 
 class BatchInfo(_Part):
@@ -503,6 +524,25 @@ def _verdict(
             sentence=f"The readings do not add up: {readings.found:,} found, {every.total:,} accounted for. "
             "Do not rely on this batch; report it as a fault of the gateway.",
         )
+    if info.holds is not None and not info.holds.adds_up:
+        held_sets = info.holds
+        return Verdict(
+            state="failed",
+            sentence=f"The holds do not add up: {held_sets.before:,} before, {held_sets.opened:,} opened, "
+            f"{held_sets.released + held_sets.repeats:,} closed, {held_sets.open:,} open. "
+            "Do not rely on this batch; report it as a fault of the gateway.",
+        )
+    taken = info.holds.sentence if info.holds is not None else ""
+    if not every.total and taken and info.holds is not None and not lines.read:
+        closed = info.holds.released + info.holds.repeats == info.holds.taken_up
+        return Verdict(state="clean" if closed else "attention", sentence=taken)
+    verdict = _verdict_of_exports(lines, readings, found)
+    return verdict.model_copy(update={"sentence": f"{verdict.sentence} {taken}".rstrip()})
+
+
+def _verdict_of_exports(lines: LineReckoning, readings: ReadingReckoning, found: Sequence[RuleFindings]) -> Verdict:
+    """The verdict where every sum closes, about what the exports hold."""
+    every = readings.all
     if not every.total:
         return Verdict(state="attention", sentence="No reading was found, so nothing was recorded.")
     unread = lines.kinds[LineKind.UNREADABLE]

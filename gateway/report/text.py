@@ -167,13 +167,15 @@ def holds_lines(holds: HoldsInfo) -> list[str]:
     """What became of the holds of earlier runs, and what is open, in words."""
     lines = []
     if holds.taken_up:
-        still = holds.taken_up - holds.released - holds.repeats
-        lines.append(
-            f"{counted(holds.taken_up, 'held set')} of earlier runs taken up: {holds.released:,} recorded, "
-            f"{holds.repeats:,} recorded in the meantime, {still:,} still held"
-        )
+        lines.append(holds.sentence.removesuffix("."))
+        total = sum(holds.readings.values())
+        parts = " + ".join(f"{count:,} {outcome}" for outcome, count in holds.readings.items() if count)
+        lines.append(f"{counted(total, 'reading')} in them = {parts or '0'}; they are not in the table above")
     if holds.corrected:
         lines.append(f"{counted(holds.corrected, 'set')} recorded earlier now corrected")
     reasons = ", ".join(f"{count:,} {slug}" for slug, count in holds.reasons.items())
-    lines.append(f"{counted(holds.open, 'set')} open in the ledger{f': {reasons}' if reasons else ''}")
+    sign = "=" if holds.adds_up else "is not"
+    closed = holds.released + holds.repeats
+    sums = f"{holds.before:,} before + {holds.opened:,} opened - {closed:,} closed {sign} {holds.open:,} open"
+    lines.append(f"holds in the ledger: {sums}{f': {reasons}' if reasons else ''}")
     return lines

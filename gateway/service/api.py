@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from gateway.errors import GatewayError, UsageError
+from gateway.model import Outcome
 from gateway.service.access import Reader, Settler, Submitter
 from gateway.service.jobs import BusyError, Job, Jobs
 from gateway.service.limits import REPORT_POLICY, Measurements
@@ -119,8 +120,16 @@ class Batches(BaseModel):
     batches: list[BatchOfLedger]
 
 
+class HeldReading(BaseModel):
+    """A reading of a set of which something is held."""
+
+    vital: str = Field(description="what was measured, for people")
+    value: str = Field(description="value and unit as they would be recorded, or the exported text")
+    outcome: Outcome
+
+
 class HeldSet(BaseModel):
-    """A set that waits for a decision; its patient is not named."""
+    """A set that waits for a decision; its patient is not named, and values are for those who may settle."""
 
     id: int
     opened: datetime
@@ -132,6 +141,9 @@ class HeldSet(BaseModel):
     export: str
     line: int
     decision: str
+    values: list[HeldReading] | None = Field(
+        default=None, description="every reading of the set, for callers with the role settle"
+    )
 
 
 class Holds(BaseModel):
@@ -718,11 +730,13 @@ def list_holds(
     limit: Annotated[int, Query(ge=1, le=1000)] = 100,
     offset: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
 ) -> Holds:
-    """Sets that wait for a decision, the oldest first; patients are not named."""
+    """Sets that wait for a decision, possible true extremes first, then the oldest; patients are not named."""
+    from gateway.conversion.held import held_set, ordered
     from gateway.ledger import HoldFilter, open_ledger
 
     with open_ledger(ledger_of(settings_of(request)), readonly=True) as opened:
-        found = opened.holds(HoldFilter(reason=reason))
+        found = ordered(opened.holds(HoldFilter(reason=reason)))
+    may = "settle" in who.roles
     listed = [
         HeldSet(
             id=hold.id,
@@ -735,6 +749,13 @@ def list_holds(
             export=hold.export_sha256,
             line=hold.line,
             decision=hold.action,
+            values=[
+                HeldReading(vital=each.title, value=each.value, outcome=each.outcome)
+                for told in (held_set(hold),)
+                for each in (*told.waiting, *told.others)
+            ]
+            if may
+            else None,
         )
         for hold in found[offset : offset + limit]
     ]

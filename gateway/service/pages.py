@@ -183,20 +183,20 @@ def holds(
     start: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
     settled: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
 ) -> Response:
-    """What is held, and the form to decide about it."""
+    """What is held, and the form to decide about it; the values are for those who may."""
+    from gateway.conversion.held import held_set, ordered
     from gateway.ledger import HoldFilter, open_ledger
 
+    may = who is not None and "settle" in who.roles
     with open_ledger(api.ledger_of(api.settings_of(request)), readonly=True) as opened:
         counts = opened.hold_counts()
-        found = opened.holds(HoldFilter(reason=reason or None))
+        found = ordered(opened.holds(HoldFilter(reason=reason or None)))
+        told = [held_set(hold, opened if may else None) for hold in found[start : start + _SHOWN]]
     now = datetime.now(UTC)
-    rows = [
-        (hold, (now - hold.opened_at).days, datetime.fromtimestamp(hold.epoch, UTC) if hold.epoch is not None else None)
-        for hold in found[start : start + _SHOWN]
-    ]
+    rows = [(each, (now - each.hold.opened_at).days) for each in told]
     return page(
         request, "holds.html.j2", who, rows=rows, total=len(found), counts=counts, reason=reason, start=start,
-        step=_SHOWN, settled=settled, may=who is not None and "settle" in who.roles,
+        step=_SHOWN, settled=settled, may=may,
     )  # fmt: skip
 
 

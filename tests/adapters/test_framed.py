@@ -206,6 +206,47 @@ def test_a_frame_without_a_number() -> None:
     assert read.found == [("frame-noise", len(HEAD))]
 
 
+@pytest.mark.parametrize("byte", range(256))
+def test_only_eight_numbers_count_frames(byte: int) -> None:
+    """Whole frames with any first byte: those of CLSI LIS1 count from 0 to 7 (from memory)."""
+    number = bytes([byte])
+    if number in STX + ETX + ETB:
+        return
+    read = Read(frame(number + b"R|0016|2026-03-14 09:20|70\r") + EOT + ENQ + HEAD + ONE)
+    good = number in b"01234567"
+    assert read.pulses == [("0016", "70")] * good + [("0017", "72")]
+    assert (("frame-noise", 0) in read.found) is not good
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+@pytest.mark.parametrize("between", [b"", ACK, NAK, NAK + b"\xff", NAK + EOT, NAK + ENQ])
+@pytest.mark.parametrize("again", [True, False])
+def test_what_makes_a_wrong_checksum_good(numbered: bool, between: bytes, again: bool) -> None:
+    """The same number, or without numbers a refusal; and nothing unreadable and no other transfer between them."""
+
+    def made(number: int, text: bytes) -> bytes:
+        return frame(b"%d" % number * numbered + text)
+
+    good = made(2, b"R|0017|x|72\r")
+    after = good if again else made(3, b"R|0018|x|80\r")
+    read = Read(made(1, b"H|MON-3|x\r") + good.replace(b"|72", b"|12") + between + after, frame_numbers=numbered)
+    assert read.pulses == [("0017", "72") if again else ("0018", "80")]
+    assert read.findings[0].rule == "frame-checksum"
+    # Where a refusal is all that tells, what comes after it is what was refused.
+    whole = between in (b"", ACK, NAK) and again if numbered else between == NAK
+    assert read.findings[0].effect is (Effect.NOTE if whole else Effect.HOLD)
+    assert read.findings[0].message.endswith("it was sent again and read then") is whole
+
+
+def test_what_only_looks_like_a_frame_is_not_made_good_by_the_next() -> None:
+    """A damaged byte became an end, what stands behind it happens to be its checksum, and the frame comes again."""
+    looks = frame(b"2R|0017|2026").removesuffix(b"\r\n") + b"-03-14 09:30|72\r"
+    read = Read(HEAD + looks + NAK + ONE)
+    assert read.pulses == [("0017", "72")]
+    assert read.found[0] == ("frame-unended", len(HEAD))
+    assert read.findings[0].effect is Effect.HOLD
+
+
 # -- records over several frames
 
 
@@ -257,6 +298,22 @@ def test_the_rest_of_a_lost_record_is_not_taken_for_a_record() -> None:
     capture = frame(b"10016|x|70\r") + lost + frame(b"3|09:30|72\r0019|x|66\r")
     read = Read(capture, records=kinds)
     assert read.pulses == [("0016", "70"), ("0019", "66")]
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+@pytest.mark.parametrize("end", [ETB, ETX])
+def test_the_rest_of_a_lost_record_is_not_read_even_where_it_looks_like_one(numbered: bool, end: bytes) -> None:
+    """What follows a lost frame that was to go on is the rest of its record; behind a last frame it is a new one."""
+
+    def made(number: int, text: bytes, end: bytes = ETX) -> bytes:
+        return frame(b"%d" % number * numbered + text, end)
+
+    lost = made(2, b"M|as told by ", end).replace(b"told", b"tolt")
+    rest = made(3, b"R|0018|2026-03-14 09:41|80\rR|0019|2026-03-14 09:50|66\r")
+    read = Read(made(1, b"H|MON-3|x\r") + lost + rest, frame_numbers=numbered)
+    assert read.pulses == [("0018", "80")] * (end == ETX) + [("0019", "66")]
+    unended = [finding for finding in read.findings if finding.rule == "frame-unended"]
+    assert len(unended) == (end == ETB)
 
 
 def test_a_part_is_not_added_across_a_gap() -> None:

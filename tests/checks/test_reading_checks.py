@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -110,6 +111,51 @@ def test_a_probable_unit_mix_up_is_held_and_not_converted(vital: str, number: st
     assert (after.value, after.exact, after.unit) == (before.value, before.exact, before.unit)
 
 
+# A unit: from the group's first unit into it, and its name. NIST SP 811, appendix B.8, for the temperatures.
+TEMPERATURES: dict[str, tuple[Callable[[Fraction], Fraction], str]] = {
+    "Cel": (lambda celsius: celsius, "degC"),
+    "[degF]": (lambda celsius: celsius * 9 / 5 + 32, "degF"),
+    "K": (lambda celsius: celsius + Fraction("273.15"), "K"),
+}
+SHARES = {"%": (lambda share: share, "%"), "1": (lambda share: share / 100, "a fraction")}
+LENGTHS = {"cm": (lambda length: length, "cm"), "m": (lambda length: length / 100, "m")}
+# What is usual for a patient, in the group's first unit: temperatures of 25 to 45 degrees, shares from that of oxygen
+# in air on, lengths of 20 to 275 cm.
+USUAL: dict[str, tuple[dict[str, tuple[Callable[[Fraction], Fraction], str]], int, int]] = {
+    "temperature": (TEMPERATURES, 25, 45),
+    "spo2": (SHARES, 21, 100),
+    "oxygen_concentration": (SHARES, 21, 100),
+    "height": (LENGTHS, 20, 275),
+}
+
+
+@pytest.mark.parametrize(
+    ("vital", "declared", "meant"),
+    [
+        (vital, declared, meant)
+        for vital, (units, _, _) in USUAL.items()
+        for declared in units
+        for meant in units
+        if meant != declared
+    ],
+)
+def test_what_is_usual_in_one_unit_is_known_under_every_other(vital: str, declared: str, meant: str) -> None:
+    units, low, high = USUAL[vital]
+    into, name = units[meant]
+    bit = Fraction(1, 1000)
+    for usual in (*map(Fraction, range(low, high + 1)), low + bit, high - bit, low - bit, high + bit):
+        exported = into(Fraction(usual))
+        number = str(Decimal(exported.numerator) / exported.denominator)
+        after = ReadingChecks(mapping()).apply(reading(vital, number, declared), "adult")
+        said = [noticed.message for noticed in after.noticed if noticed.rule == "probable-unit-mix-up"]
+        if low <= usual <= high:
+            assert len(said) == 1
+            assert said[0].endswith(f" but reads like {name}")
+            assert after.outcome is Outcome.HELD
+        else:
+            assert said == []
+
+
 def test_the_unit_that_counts_is_the_exported_one() -> None:
     # 36.8 in a Fahrenheit column, already converted to Celsius for the record.
     exact = (Fraction("36.8") - 32) * 5 / 9
@@ -156,6 +202,35 @@ def test_overlapping_units_are_not_guessed(vital: str, number: str, unit: str, r
 )
 def test_sentinel_numbers(vital: str, number: str, unit: str, rule: str) -> None:
     assert checked(vital, number, unit) == rule
+
+
+# As exported by a monitor set to Fahrenheit: sentinels that are no temperature of a patient (25 to 45 degrees Celsius
+# are 77 to 113 Fahrenheit), some that could be, and what is a sentinel's number in Celsius only.
+@pytest.mark.parametrize(
+    ("exported", "rule"),
+    [
+        *((number, "sentinel-number") for number in (
+            "-32768", "-9999", "-999", "-99", "-9", "-1", "0", "127", "255", "511", "888", "888.8", "999", "999.9",
+            "1023", "2047", "4095", "8191", "9999", "32767", "32768", "65535", "99999",
+        )),
+        ("99", ""), ("99.9", ""), ("-146.2", "outside-hold-limits"), ("210.2", "outside-hold-limits"),
+        ("491", "outside-hold-limits"), ("1830.2", "outside-hold-limits"), ("15.8", "outside-hold-limits"),
+    ],
+)  # fmt: skip
+def test_a_sentinel_is_known_by_the_number_the_monitor_printed(exported: str, rule: str) -> None:
+    celsius = (Fraction(exported) - 32) * 5 / 9
+    shown = str(round(float(celsius), 1))
+    source: dict[str, Any] = {"exact": celsius, "source_value": Decimal(exported), "source_unit": "[degF]"}
+    after = ReadingChecks(mapping()).apply(reading("temperature", shown, "Cel", **source), "adult")
+    assert [noticed.rule for noticed in after.noticed] == ([rule] if rule else [])
+    if rule == "sentinel-number":
+        assert after.noticed[0].message.split()[0].replace(",", "") == exported
+
+
+@pytest.mark.parametrize(("number", "rule"), [("511", "sentinel-number"), ("0", "sentinel-number"), ("72", "")])
+def test_a_sentinel_is_known_where_only_the_exact_value_is(number: str, rule: str) -> None:
+    after = ReadingChecks(mapping()).apply(reading("heart_rate", number, "/min", source_value=None), "adult")
+    assert [noticed.rule for noticed in after.noticed] == ([rule] if rule else [])
 
 
 def test_zero_is_a_sentinel_even_where_the_limits_allow_it() -> None:

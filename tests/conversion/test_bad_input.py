@@ -372,7 +372,7 @@ class TestDiskFull:
     def test_files_that_may_not_grow(
         self, tmp_path: Path, mapping: Path, out: Path, words: list[str], workers: str
     ) -> None:
-        path = export(tmp_path, rows(1000))
+        path = export(tmp_path, rows(400))
         done = gateway(
             "convert", path, "--mapping", mapping, "--out", out, *words, "--workers", workers, prepare=_small_files
         )
@@ -407,7 +407,7 @@ class TestDiskFull:
     ) -> None:
         import sqlite3
 
-        from gateway.records import repeats
+        from gateway.once import batch as repeats
 
         def full(self: object, keys: object) -> object:
             raise sqlite3.OperationalError("database or disk is full")

@@ -289,7 +289,7 @@ class TestHolds:
 def test_the_report_tells_of_the_holds(with_page: None, tmp_path: Path) -> None:
     convert(tmp_path, [export(tmp_path, "a.csv", "2026-03-14 09:30,,M1,121,79,64,97,36.8,71.4")], "one")
     page = (tmp_path / "one" / "report.html").read_text()
-    assert "1 set open in the ledger: 1 patient-missing" in page
+    assert "holds in the ledger: 0 before + 1 opened - 0 closed = 1 open: 1 patient-missing" in page
 
 
 def test_the_records_name_no_run(tmp_path: Path) -> None:

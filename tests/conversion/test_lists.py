@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from gateway.conversion.lists import Lists
 from gateway.mapping.model import Memory
-from gateway.records.repeats import Key
+from gateway.once import Key, Lists
 
 NOON = 1_773_489_600  # 2026-03-14 12:00 UTC
 
@@ -23,7 +22,7 @@ def losses(memory: Memory, *lists: list[Key]) -> list[tuple[str, int]]:
     kept = Lists(61, memory)
     for each in lists:
         kept.admit(each)
-    return [(found.rule, found.export) for found in kept.findings()]
+    return [(found.noticed.rule, found.export) for found in kept.losses()]
 
 
 @pytest.mark.parametrize(
@@ -43,9 +42,9 @@ def test_the_message_says_between_which_times() -> None:
     kept = Lists(61, Memory(entries=3))
     kept.admit(listed(1, 10, 20, 30))
     kept.admit(listed(2, 100, 110, 120))
-    (found,) = kept.findings()
-    assert "between 2026-03-14 12:30 and 2026-03-14 13:40 UTC" in found.message
-    assert kept.findings() == []
+    (found,) = kept.losses()
+    assert "between 2026-03-14 12:30 and 2026-03-14 13:40 UTC" in found.noticed.message
+    assert kept.losses() == []
 
 
 def test_a_gap_in_a_cycle_is_told() -> None:

@@ -146,24 +146,147 @@ def test_a_longer_wait_than_allowed_is_left_to_a_later_run(pauses: list[float]) 
     assert (route.call_count, pauses) == (1, [])
 
 
-@pytest.mark.parametrize("status", [400, 403, 404, 405, 406, 410, 412, 415, 422])
+@pytest.mark.parametrize("status", [400, 412, 422, 451])
 @pytest.mark.parametrize("page", ["", "<html>Patient H0417 is not known</html>", '{"resourceType":"Operati'])
 def test_a_final_no_without_reasons(status: int, page: str) -> None:
     receipt, route = deliver(httpx.Response(status, text=page))
     assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, str(status), 1)
     assert {(part.verdict, part.code) for part in receipt.parts} == {(PARKED, str(status))}
+    assert (receipt.reached, receipt.answered) == (True, True)
+
+
+@pytest.mark.parametrize("status", [401, 403, 404, 405, 406, 410, 415])
+@pytest.mark.parametrize("page", ["", "<html>Patient H0417 is not known</html>", '{"resourceType":"Operati'])
+def test_a_fault_of_the_endpoint_parks_nothing(status: int, page: str) -> None:
+    """Every message would meet it alike: it waits until a person has mended it, and does not count against it."""
+    receipt, route = deliver(httpx.Response(status, text=page), kit.bundle(4), entry_limit=10)
+    # The second half of the bundle would fare no better, and is not tried.
+    assert (receipt.verdict, receipt.code, route.call_count) == (LATER, str(status), 1)
+    assert {(part.verdict, part.code) for part in receipt.parts} == {(LATER, str(status))}
+    assert (receipt.reached, receipt.answered) == (True, False)
 
 
 def test_401_without_a_token_to_renew() -> None:
-    receipt, route = deliver(httpx.Response(401))
-    assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, "401", 1)
-    assert "credentials" in receipt.message
+    receipt, _ = deliver(httpx.Response(401))
+    assert receipt.message == "10 to be sent again: our credentials are not accepted"
+
+
+@pytest.mark.parametrize("status", [403, 404, 410])
+def test_the_same_status_about_entries_that_are_named_is_about_these(status: int) -> None:
+    data = kit.bundle(3)
+    bad = Bundle(data).units[1]
+    no = outcome({"code": "forbidden", "expression": [f"Bundle.entry[{bad[0]}]"]})
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        return httpx.Response(status, json=no) if request.content == data else kit.accepted(request)
+
+    receipt, route = deliver(answer, data)
+    assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, f"{status}:forbidden", 2)
+    assert {receipt.parts[index].verdict for index in bad} == {PARKED}
+    assert {receipt.parts[index].verdict for index in Bundle(data).units[2]} == {DELIVERED}
+
+
+def test_one_set_that_is_locked_waits_and_one_that_is_wrong_is_parked() -> None:
+    data = kit.bundle(3)
+    locked, wrong, good = Bundle(data).units
+    no = outcome(
+        {"code": "lock-error", "expression": [f"Bundle.entry[{locked[0]}]"]},
+        {"code": "code-invalid", "expression": [f"Bundle.entry[{wrong[0]}]"]},
+    )
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        return httpx.Response(422, json=no) if request.content == data else kit.accepted(request)
+
+    receipt, _ = deliver(answer, data)
+    assert (receipt.verdict, receipt.code, receipt.answered) == (LATER, "422:lock-error", True)
+    for unit, verdict in ((locked, LATER), (wrong, PARKED), (good, DELIVERED)):
+        assert {receipt.parts[index].verdict for index in unit} == {verdict}
+    assert "locked at the server just now" in receipt.parts[locked[0]].message
+
+
+@pytest.mark.parametrize(
+    ("answer", "reached", "counts"),
+    [
+        (httpx.ConnectError("refused"), False, False),
+        (httpx.ConnectTimeout("slow"), False, False),
+        (httpx.PoolTimeout("busy"), False, False),
+        (httpx.ReadTimeout("slow"), True, False),
+        (httpx.ReadError("lost"), True, False),
+        (httpx.WriteError("lost"), True, False),
+        ([httpx.ReadError("lost"), httpx.ConnectError("refused")], True, False),
+        ([httpx.ConnectError("refused"), httpx.Response(503)], True, False),
+        (httpx.Response(503), True, False),
+        (httpx.Response(429), True, False),
+        (httpx.Response(500), True, True),
+        (httpx.Response(409), True, True),
+        (httpx.Response(423), True, True),
+        (httpx.Response(422, json=outcome({"code": "exception"})), True, True),
+        (httpx.Response(400, json=outcome({"code": "throttled"})), True, False),
+        (httpx.Response(200, text="<html>"), True, False),
+    ],
+)
+def test_what_may_have_reached_the_server_and_what_counts_against_the_message(
+    answer: Any, reached: bool, counts: bool
+) -> None:
+    receipt, _ = deliver(answer, attempts=2)
+    assert (receipt.verdict, receipt.reached, receipt.answered) == (LATER, reached, counts)
+
+
+def test_half_a_bundle_that_arrived_has_reached_the_server() -> None:
+    faults = iter([None, httpx.ConnectError("gone")])
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        if (fault := next(faults)) is not None:
+            raise fault
+        return kit.accepted(request)
+
+    receipt, _ = deliver(answer, kit.bundle(4), entry_limit=10, attempts=1)
+    assert (receipt.verdict, receipt.code, receipt.reached) == (LATER, "connection", True)
+
+
+@pytest.mark.parametrize(
+    ("site", "answer", "verdict", "counts"),
+    [
+        ({}, httpx.Response(422), PARKED, True),
+        ({"422": "later"}, httpx.Response(422), LATER, True),
+        ({"422": "later"}, httpx.Response(422, json=outcome({"code": "value"})), LATER, True),
+        ({"422": "later", "422:value": "park"}, httpx.Response(422, json=outcome({"code": "value"})), PARKED, True),
+        ({"422:not-found": "later"}, httpx.Response(422, json=outcome({"code": "value"})), PARKED, True),
+        ({"404": "park"}, httpx.Response(404), PARKED, True),
+        ({"404": "later"}, httpx.Response(404), LATER, False),
+        ({"503": "park"}, httpx.Response(503), PARKED, True),
+        ({"302": "park"}, httpx.Response(302), PARKED, True),
+    ],
+)
+def test_a_site_settles_answers_otherwise(
+    site: dict[str, str], answer: httpx.Response, verdict: Verdict, counts: bool
+) -> None:
+    receipt, _ = deliver(answer, answers=site, attempts=1)
+    assert (receipt.verdict, receipt.answered) == (verdict, counts)
+    assert {part.verdict for part in receipt.parts} == {verdict}
+
+
+def test_what_a_site_parks_is_parked_in_the_half_that_was_sent() -> None:
+    calls = iter([httpx.Response(503), None])
+
+    def answer(request: httpx.Request) -> httpx.Response:
+        return next(calls) or kit.accepted(request)
+
+    receipt, _ = deliver(answer, kit.bundle(4), entry_limit=10, attempts=1, answers={"503": "park"})
+    assert receipt.message.startswith("9 delivered, 9 parked")
+
+
+def test_a_site_settles_the_answer_to_an_entry() -> None:
+    answer = kit.response([("201", "")] * 9 + [("422", "")])
+    receipt, _ = deliver(httpx.Response(200, json=answer), answers={"422": "later"})
+    assert (receipt.verdict, receipt.parts[9].verdict, receipt.answered) == (LATER, LATER, True)
 
 
 @pytest.mark.parametrize("status", [301, 302, 307, 308])
 def test_redirects_are_not_followed(status: int) -> None:
     receipt, route = deliver(httpx.Response(status, headers={"Location": "https://other.example/?x=H0417"}))
-    assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, str(status), 1)
+    assert (receipt.verdict, receipt.code, route.call_count) == (LATER, str(status), 1)
+    assert receipt.answered is False
     assert "other.example" not in repr(receipt)
 
 
@@ -179,12 +302,14 @@ def test_named_entries_are_parked_and_the_other_sets_sent_without_them(where: st
         return httpx.Response(412, json=no) if request.content == data else kit.accepted(request)
 
     receipt, route = deliver(answer, data)
-    assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, "412", 2)
+    assert (receipt.verdict, receipt.code, route.call_count) == (PARKED, "412:multiple-matches", 2)
     held = {part.index for part in receipt.parts if part.verdict is DELIVERED}
     provenance = len(bundle.entries) - 1
     assert held == set(range(len(bundle.entries))) - set(bad) - {provenance}
     part = receipt.parts[bad[0]]
-    assert part.message == f"error multiple-matches at Bundle.entry[{bad[0]}]: Two records match"
+    assert part.message == (
+        f"a condition fits more than one record of the server (Bundle.entry[{bad[0]}]): Two records match"
+    )
     assert receipt.parts[bad[1]].message == "refused together with another entry"
     assert receipt.message == f"9 delivered, 5 parked: {part.message}"
     urls = {one["fullUrl"] for one in sent(route)[1]["entry"]}
@@ -205,7 +330,7 @@ def test_paths_of_a_later_part_are_those_of_the_whole_bundle() -> None:
         return kit.accepted(request)
 
     receipt, _ = deliver(answer, data)
-    assert receipt.parts[second[1]].message.startswith(f"error value at Bundle.entry[{second[1]}].resource.code")
+    assert receipt.parts[second[1]].message == f"a value is not valid (Bundle.entry[{second[1]}].resource.code)"
 
 
 def test_a_named_device_parks_the_bundle() -> None:
@@ -251,7 +376,7 @@ def test_identifiers_in_reasons_are_left_out(issue: kit.Record) -> None:
 def test_harmless_reasons_are_shown_short_and_in_one_line() -> None:
     no = outcome({"code": "code-invalid", "diagnostics": "No such\ncode\x1b[31m" + "!" * 500})
     receipt, _ = deliver(httpx.Response(422, json=no))
-    assert "error code-invalid: No such code [31m!!!" in receipt.message
+    assert "the server does not know a code, or does not take it there: No such code [31m!!!" in receipt.message
     assert len(receipt.message) < 300
 
 
@@ -260,13 +385,14 @@ def test_warnings_are_no_reason() -> None:
         {"severity": "warning", "diagnostics": "Old profile"}, {"code": "invariant", "details": {"text": "dom-6"}}
     )
     receipt, _ = deliver(httpx.Response(400, json=no))
-    assert "error invariant: dom-6" in receipt.message
+    assert "the content breaks a rule of the profile: dom-6" in receipt.message
     assert "Old profile" not in receipt.message
 
 
 def test_the_reason_of_a_passing_fault_is_shown() -> None:
     receipt, _ = deliver(httpx.Response(409, json=outcome({"code": "conflict", "diagnostics": "locked"})), attempts=1)
-    assert (receipt.verdict, receipt.message) == (LATER, "10 to be sent again: error conflict: locked")
+    words = "it conflicts with what the server has or does just now: locked"
+    assert receipt[:3] == (LATER, "409:conflict", f"10 to be sent again: {words}")
 
 
 def limited(limit: int, status: int = 413, body: kit.Record | None = None) -> Any:
@@ -390,8 +516,8 @@ def test_an_entry_that_failed_inside_a_success(status: str, verdict: Verdict) ->
     answer = kit.response([("201", "")] * 9 + [(status, "")])
     answer["entry"][9]["response"]["outcome"] = outcome({"diagnostics": "because"}, {"diagnostics": "of H0417"})
     receipt, _ = deliver(httpx.Response(200, json=answer))
-    assert (receipt.verdict, receipt.code) == (verdict, status[:3])
-    assert receipt.parts[9].message == "error invalid: because; error invalid"
+    assert (receipt.verdict, receipt.code) == (verdict, f"{status[:3]}:invalid")
+    assert receipt.parts[9].message == "the content is not valid: because; the content is not valid"
     assert {part.verdict for part in receipt.parts[:9]} == {DELIVERED}
 
 
@@ -425,6 +551,7 @@ def test_what_is_no_bundle_is_not_sent(data: bytes) -> None:
     with respx.mock, kit.target() as target:
         receipt = target.send(data)
     assert (receipt.verdict, receipt.code, receipt.parts) == (PARKED, "bundle", ())
+    assert (receipt.reached, receipt.answered) == (False, False)
 
 
 def test_corrections_by_conditional_update() -> None:
@@ -500,7 +627,7 @@ def test_a_batch_that_is_too_large() -> None:
 
 
 @pytest.mark.parametrize(
-    ("answer", "verdict"), [(httpx.Response(403), PARKED), (httpx.Response(503), LATER), (httpx.Response(413), PARKED)]
+    ("answer", "verdict"), [(httpx.Response(403), LATER), (httpx.Response(503), LATER), (httpx.Response(413), PARKED)]
 )
 def test_a_batch_refused(answer: httpx.Response, verdict: Verdict) -> None:
     receipt, route = deliver(answer, mode="batch", attempts=1)

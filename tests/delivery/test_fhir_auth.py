@@ -82,10 +82,10 @@ Answer = httpx.Response | Iterator[httpx.Response] | Callable[[httpx.Request], h
 
 
 def deliver(
-    auth: kit.Record, token: Answer, server: Answer = kit.accepted, *, times: int = 1
+    auth: kit.Record, token: Answer, server: Answer = kit.accepted, *, times: int = 1, **settings: Any
 ) -> tuple[list[Receipt], list[httpx.Request], list[httpx.Request]]:
     """Receipts, requests for tokens, and requests to the server."""
-    with respx.mock(assert_all_called=False) as mock, kit.target(auth=auth, attempts=2) as target:
+    with respx.mock(assert_all_called=False) as mock, kit.target(auth=auth, attempts=2, **settings) as target:
         routes = [mock.post(TOKEN_URL), mock.post(URL)]
         for route, answer in zip(routes, (token, server), strict=True):
             if isinstance(answer, httpx.Response):
@@ -240,7 +240,7 @@ def test_a_token_that_is_not_taken_is_renewed_once() -> None:
 
 def test_tokens_that_are_never_taken() -> None:
     (receipt,), asked, sent = deliver(with_secret(), tokens(), httpx.Response(401))
-    assert (receipt.verdict, receipt.code) == (Verdict.PARKED, "401")
+    assert (receipt.verdict, receipt.code, receipt.answered) == (Verdict.LATER, "401", False)
     assert (len(asked), len(sent)) == (2, 2)
 
 
@@ -261,7 +261,9 @@ def test_tokens_that_are_never_taken() -> None:
 )  # fmt: skip
 def test_a_token_server_that_refuses(answer: httpx.Response, said: str) -> None:
     (receipt,), asked, sent = deliver(with_secret(), answer)
-    assert receipt.verdict is Verdict.PARKED
+    # A password that is wrong tonight must not park the night's records, bundle after bundle.
+    assert (receipt.verdict, receipt.code) == (Verdict.LATER, "token")
+    assert (receipt.reached, receipt.answered) == (False, False)
     assert said in receipt.message
     assert (len(asked), sent) == (1, [])
 
@@ -270,11 +272,22 @@ def lost(request: httpx.Request) -> httpx.Response:
     raise httpx.ConnectError("gone", request=request)
 
 
-@pytest.mark.parametrize(("answer", "code"), [(httpx.Response(503), "503"), (lost, "connection")])
+@pytest.mark.parametrize(
+    ("answer", "code"), [(httpx.Response(503), "503"), (httpx.Response(500), "500"), (lost, "connection")]
+)
 def test_a_token_server_that_does_not_answer(answer: Answer, code: str) -> None:
-    (receipt,), asked, sent = deliver(with_secret(), answer)
+    # What the site says of the FHIR server's answers says nothing of the token server's.
+    (receipt,), asked, sent = deliver(with_secret(), answer, answers={"503": "park"})
     assert (receipt.verdict, receipt.code) == (Verdict.LATER, code)
+    assert (receipt.reached, receipt.answered) == (False, False)
+    assert "asking for a token failed" in receipt.message
     assert (len(asked), sent) == (2, [])
+
+
+def test_an_endless_answer_of_the_token_server_parks_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gateway.delivery.wire._LARGEST_ANSWER", 1000)
+    (receipt,), _, sent = deliver(with_secret(), httpx.Response(200, content=b" " * 2000))
+    assert (receipt.verdict, receipt.code, receipt.reached, sent) == (Verdict.LATER, "too-long", False, [])
 
 
 def test_the_log_holds_no_secret(caplog: pytest.LogCaptureFixture, rsa_key: rsa.RSAPrivateKey, tmp_path: Path) -> None:
@@ -333,6 +346,7 @@ def test_missing_or_unfit_secrets_and_keys(
     assert "NO_SUCH_SECRET" not in told
     (receipt,), _, sent = deliver(settings, tokens())
     assert (receipt.verdict, receipt.code, sent) == (Verdict.LATER, "settings", [])
+    assert (receipt.reached, receipt.answered) == (False, False)
 
 
 @pytest.mark.parametrize("algorithm", ["RS384", "ES384"])

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from gateway.delivery.bundles import Bundle, BundleError, halves, rendered
+from gateway.delivery.bundles import Bundle, BundleError, Private, halves, rendered
 from tests.delivery import delivery_kit as kit
 
 Record = kit.Record
@@ -116,6 +116,20 @@ def test_references_are_replaced_and_nothing_else() -> None:
         (b'{"resourceType":"Bundle","type":"transaction"}', "empty"),
         (b'{"resourceType":"Bundle","type":"transaction","entry":[1]}', "no resource or no request"),
         (b'{"resourceType":"Bundle","type":"transaction","entry":[{"resource":{"resourceType":"X"}}]}', "no request"),
+        *(
+            (
+                b'{"resourceType":"Bundle","type":"transaction","entry":[%b]}' % entry,
+                "no resource or no request",
+            )
+            for entry in (
+                b'{"resource":{"resourceType":"X"},"request":{},"fullUrl":7}',
+                b'{"resource":{"resourceType":"X"},"request":{},"fullUrl":null}',
+                b'{"resource":{"resourceType":"X"},"request":{},"fullUrl":["urn:uuid:1"]}',
+                b'{"resource":{"resourceType":7},"request":{}}',
+                b'{"resource":[],"request":{}}',
+                b'{"resource":{"resourceType":"X"},"request":[]}',
+            )
+        ),
     ],
 )
 def test_other_things_are_told(data: bytes, said: str) -> None:
@@ -147,3 +161,46 @@ def test_private_texts_are_found_however_they_are_written(text: str) -> None:
 
 def test_other_texts_are_not_private() -> None:
     assert not Bundle(kit.bundle(1)).private.within("Unknown code in Observation.valueQuantity")
+
+
+PERSON = {
+    "resourceType": "Patient",
+    "active": True,
+    "identifier": [{"system": "https://hillside.example/mrn", "value": "H0417"}],
+    "name": [{"family": "Roe", "given": ["Li", "J"]}],
+    "gender": "female",
+}
+
+
+@pytest.mark.parametrize("kind", ["Patient", "Person", "Practitioner", "PractitionerRole", "RelatedPerson"])
+def test_all_that_is_said_of_a_person_is_private(kind: str) -> None:
+    """A single letter is in every text, and so is the name of the resource: they tell nothing of anybody."""
+    private = Private([PERSON | {"resourceType": kind}])
+    for text in ("roe", "Ms. R-o-e", "LI", "female", "H 0417", "at https://hillside.example/mrn"):
+        assert private.within(text), text
+    for text in (f"{kind} was not found", f"{kind.lower()}", "just a code", "J", "Doe"):
+        assert not private.within(text), text
+
+
+def test_what_is_said_of_a_device_is_not() -> None:
+    private = Private([{"resourceType": "Device", "deviceName": [{"name": "Invented 300"}], "status": "active"}])
+    assert not private.within("an active Invented 300")
+
+
+@pytest.mark.parametrize(
+    "reference",
+    [
+        "Patient/H0417",
+        "https://hillside.example/r4/Patient/H0417",
+        "Patient?identifier=H0417",
+        "Patient?identifier=https://hillside.example/mrn|H0417",
+        "Patient?identifier=https%3A%2F%2Fhillside.example%2Fmrn%7CH0417",
+        "Patient?_id=H0417",
+    ],
+)
+def test_what_a_reference_ends_with_is_private_and_nothing_else_of_it(reference: str) -> None:
+    private = Private([{"resourceType": "Observation", "subject": {"reference": reference}}])
+    assert private.within("there is no H-0417 here")
+    assert not private.within("there is no H-0418 here")
+    for text in ("Patient", "the identifier", "https://hillside.example/r4"):
+        assert not private.within(text), text

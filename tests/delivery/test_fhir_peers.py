@@ -150,7 +150,7 @@ def cut_off_json(peer: Peer, body: bytes) -> None:
 def test_half_answers_are_no_answers(answer: Answer, code: str) -> None:
     with serving(answer) as (url, seen):
         receipt = send(url)
-    assert (receipt.verdict, receipt.code) == (Verdict.LATER, code)
+    assert (receipt.verdict, receipt.code, receipt.reached, receipt.answered) == (Verdict.LATER, code, True, False)
     assert seen == [DATA, DATA]
 
 
@@ -164,7 +164,7 @@ def test_nobody_listens() -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         receipt = send(f"http://127.0.0.1:{taken.getsockname()[1]}/fhir")
-    assert (receipt.verdict, receipt.code) == (Verdict.LATER, "connection")
+    assert (receipt.verdict, receipt.code, receipt.reached) == (Verdict.LATER, "connection", False)
 
 
 def never(peer: Peer, body: bytes) -> None:
@@ -229,6 +229,7 @@ def test_a_server_that_is_not_who_it_should_be(fault: str, authority: trustme.CA
         receipt = send(url, tls={"ca_file": ca_file} if fault == "other host" else {})
     assert (receipt.verdict, receipt.code) == (Verdict.LATER, "tls")
     assert "certificate is not accepted" in receipt.message
+    assert (receipt.reached, receipt.answered) == (False, False)
     assert seen == []
 
 
@@ -310,5 +311,5 @@ def test_unfit_certificates(
         receipt = target.send(DATA)
     assert "tls." in told
     assert "sesame" not in told
-    assert (receipt.verdict, receipt.code) == (Verdict.LATER, "settings")
+    assert (receipt.verdict, receipt.code, receipt.reached) == (Verdict.LATER, "settings", False)
     assert told in receipt.message

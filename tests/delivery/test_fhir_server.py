@@ -191,5 +191,6 @@ def test_records_that_the_server_holds_twice_are_parked_in_a_batch(server: Serve
         assert answer.status_code == 201
     with kit.target(url=server.url, mode="batch", attempts=1) as target:
         receipt = target.send(data)
-    assert (receipt.verdict, receipt.parts[1].code) == (Verdict.PARKED, "412")
-    assert {part.code for part in receipt.parts} == {"201", "412", "reference"}
+    assert (receipt.verdict, receipt.parts[1].code) == (Verdict.PARKED, "412:multiple-matches")
+    assert "more than one record" in receipt.message
+    assert {part.code for part in receipt.parts} == {"201", "412:multiple-matches", "reference"}

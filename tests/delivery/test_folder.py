@@ -141,7 +141,8 @@ def test_file_system_without_links(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert sender.send(b"one")[:2] == WRITTEN
     assert len(os.listdir(tmp_path)) == 1
     monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: object())
-    assert sender.send(b"two")[:2] == (Verdict.LATER, "no-link")
+    receipt = sender.send(b"two")
+    assert (*receipt[:2], receipt.reached) == (Verdict.LATER, "no-link", False)
     assert sender.check() == ["The folder's file system can neither link nor rename without overwriting."]
     assert len(os.listdir(tmp_path)) == 1
 
@@ -176,9 +177,33 @@ def test_trouble_is_told_and_leaves_nothing(
         patch.setattr(os, call, fail)
         receipt = sender.send(b"INVENTED-7")
     assert receipt[:2] == (Verdict.LATER, code)
+    # A share may refuse the last step and have done it all the same; before that, nobody can have seen the file.
+    assert (receipt.reached, receipt.answered) == (call == "link", False)
     assert receipt.message == f"The file cannot be put into the folder: {os.strerror(number).lower()}."
     assert os.listdir(tmp_path) == []
     assert sender.send(b"INVENTED-7")[:2] == WRITTEN
+
+
+def test_a_file_that_is_there_without_its_marker_may_have_been_collected(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sender = FolderSender(target(tmp_path, marker=".done"))
+    assert (sender.park_after, sender.corrections) == (0, "changed")
+    opened = os.open
+
+    def no_marker(path: str, *words: int, **more: int) -> int:
+        if str(path).endswith(".done"):
+            raise OSError(errno.ENOSPC, "x")
+        return opened(path, *words, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "open", no_marker)
+        for _ in range(2):  # just written, and found there
+            receipt = sender.send(b"INVENTED-7")
+            assert (*receipt[:2], receipt.reached) == (Verdict.LATER, "disk-full", True)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "write", lambda *_: no_marker(".done"))
+        assert sender.send(b"INVENTED-8").reached is False
 
 
 def test_a_real_full_disk(tmp_path: Path) -> None:
@@ -230,7 +255,8 @@ def test_check_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_empty(tmp_path: Path) -> None:
-    assert FolderSender(target(tmp_path)).send(b"") == Receipt(Verdict.PARKED, "empty", "There is nothing to write.")
+    receipt = FolderSender(target(tmp_path)).send(b"")
+    assert receipt == Receipt(Verdict.PARKED, "empty", "There is nothing to write.", reached=False)
     assert os.listdir(tmp_path) == []
 
 

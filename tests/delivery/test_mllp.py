@@ -136,17 +136,18 @@ def test_answers_by_their_meaning(code: str, modes: tuple[str, str], verdict: Ve
 @pytest.mark.parametrize(
     ("rest", "reason"),
     [
-        ("ERR||MSH^1^12|203^Unsupported version id^HL70357|E", "unsupported version id, at MSH-12"),
-        ("ERR||MSH^1^9|207^whatever^L|E", "application error, at MSH-9"),
-        ("ERR|MSH^1^11^202&Unsupported processing id&HL70357", "unsupported processing id, at MSH-11"),
+        ("ERR||MSH^1^12|203^Unsupported version id^HL70357|E", "203 takes no messages of this HL7 version (MSH-12)"),
+        ("ERR||MSH^1^9|207^whatever^L|E", "200 takes no messages of this type (MSH-9)"),
+        ("ERR||MSH^1^9|201^Unsupported event^HL70357|E", "201 takes no messages for this event (MSH-9)"),
+        ("ERR|MSH^1^11^202&Unsupported processing id&HL70357", "202 (production, training or test) (MSH-11)"),
     ],
 )
 def test_a_refusal_for_the_header_is_final(rest: str, reason: str) -> None:
     """HL7 v2.9.1, 2.8.2.1: AR for MSH-9, MSH-11 or MSH-12 will be the same the next time."""
     for code in ("AR", "CR"):
         [receipt], listener = send(answers(says(code, rest)), message())
-        assert receipt[:2] == (PARKED, code)
-        assert receipt.message.endswith(f": {reason}.")
+        assert receipt[:2] == (PARKED, f"{code}:{reason[:3]}")
+        assert receipt.message.endswith(f"{reason[3:]}.")
         assert len(listener.received) == 1
 
 
@@ -156,6 +157,98 @@ def test_refused_then_accepted() -> None:
     assert len(listener.received) == 2
 
 
+def err(condition: str, place: str = "PID^1^3", severity: str = "E") -> str:
+    return f"ERR||{place}|{condition}^x^HL70357|{severity}"
+
+
+@pytest.mark.parametrize(
+    ("code", "condition", "verdict", "copies"),
+    [
+        ("AR", "204", PARKED, 1),
+        ("CR", "204", PARKED, 1),
+        ("AR", "101", PARKED, 1),
+        ("AR", "205", PARKED, 1),
+        ("AR", "206", LATER, 2),
+        ("AE", "206", LATER, 2),
+        ("AR", "207", LATER, 2),
+        ("CR", "207", LATER, 2),
+        ("AE", "207", PARKED, 1),
+        ("CE", "207", PARKED, 1),
+    ],
+)
+def test_answers_by_their_condition(code: str, condition: str, verdict: Verdict, copies: int) -> None:
+    [receipt], listener = send(answers(says(code, err(condition))), message())
+    assert receipt[:2] == (verdict, f"{code}:{condition}")
+    assert (receipt.reached, receipt.answered) == (True, True)
+    assert len(listener.received) == copies
+
+
+def test_a_warning_beside_the_reason_decides_nothing() -> None:
+    rest = "\r".join((err("101", severity="W"), err("206", "OBX^1^5"), err("103", severity="I")))
+    [receipt], _ = send(answers(says("AR", rest)), message())
+    assert receipt[:2] == (LATER, "AR:206")
+    assert receipt.message == "What the message would change is locked at the receiver just now (OBX-5)."
+
+
+def test_a_site_settles_answers_otherwise() -> None:
+    site = {"AE:207": "later", "AR": "park"}
+    for code, rest, verdict, copies in (
+        ("AE", err("207"), LATER, 1),
+        ("AE", "", PARKED, 1),
+        ("AR", "", PARKED, 1),
+        ("AR", err("206"), PARKED, 1),
+        ("CR", "", LATER, 2),
+    ):
+        [receipt], listener = send(answers(says(code, rest)), message(), answers=site)
+        assert (receipt.verdict, receipt.answered, len(listener.received)) == (verdict, True, copies)
+
+
+def test_what_was_locked_and_is_acknowledged_late_counts() -> None:
+    """An answer that left the message waiting is not its last, whatever its code."""
+
+    def script(peer: Peer) -> None:
+        peer.message()
+        peer.send(framed(ack("C1", "AE", err("206"))))
+        settle()
+        peer.send(framed(ack("C1", "AA")))
+        peer.until_closed()
+
+    with Listener(script) as listener, MllpSender(target(listener.port, attempts=1)) as sender:
+        assert sender.send(message())[:2] == (LATER, "AE:206")
+        settle()
+        settle()
+        assert sender.send(message())[:2] == (DELIVERED, "AA")
+        assert len(listener.received) == 1
+
+
+def test_what_may_have_reached_the_receiver_and_what_counts_against_the_message() -> None:
+    def facts(receipt: Receipt) -> tuple[Verdict, bool, bool]:
+        return receipt.verdict, receipt.reached, receipt.answered
+
+    [accepted], _ = send(answers(says()), message())
+    assert facts(accepted) == (DELIVERED, True, True)
+    for misbehaves in (nothing, closes, half, not_taken):
+        [receipt], _ = send(answers(misbehaves), message())
+        assert facts(receipt) == (LATER, True, False)
+    # The last attempt found nobody, but the one before it may have been read.
+    with socket.create_server(("127.0.0.1", 0)) as plug:
+        sender = MllpSender(target(plug.getsockname()[1], acknowledge_timeout=0.2, pause=0.01))
+        closing = threading.Timer(0.1, plug.close)
+        closing.start()
+        receipt = sender.send(message())
+        closing.join()
+    assert (receipt.code, *facts(receipt)) == ("no-connection", LATER, True, False)
+    assert facts(MllpSender(target(9, host="no-such-host.invalid")).send(message())) == (LATER, False, False)
+    assert facts(MllpSender(target(9)).send(b"PID|1\r")) == (PARKED, False, False)
+
+
+def test_what_the_settings_say_of_parking_and_corrections() -> None:
+    sender = MllpSender(target(9))
+    assert (sender.park_after, sender.corrections) == (5, "changed")
+    sender = MllpSender(target(9, park_after=0, corrections="whole"))
+    assert (sender.park_after, sender.corrections) == (0, "whole")
+
+
 def test_the_receivers_own_words_are_left_out() -> None:
     def reply(peer: Peer, control: str) -> None:
         rest = "ERR||PID^1^3|101^patient INVENTED-7^HL70357|E||||INVENTED-7 unknown\rERR||INVENTED-7^1^1|INVENTED-7"
@@ -163,16 +256,14 @@ def test_the_receivers_own_words_are_left_out() -> None:
         peer.send(framed((head + rest + "\r").encode()))
 
     [receipt], _ = send(answers(reply), message())
-    assert receipt == Receipt(
-        PARKED, "AE", "The receiver found an error in the message: required field missing, at PID-3."
-    )
+    words = "The receiver misses a field that it requires (PID-3)."
+    assert receipt == Receipt(PARKED, "AE:101", words, answered=True)
 
 
 def test_other_separators_in_the_answer() -> None:
     text = "MSH#*~\\&#REC#HOSP###1##ACK#A1#T#2.6\rSFT#x\rMSA#AE#C1\rERR##PID*1*5#102*x*y#E\r"
     [receipt], _ = send(answers(lambda peer, control: peer.send(framed(text.encode()))), message())
-    assert receipt[:2] == (PARKED, "AE")
-    assert receipt.message.endswith(": data type error, at PID-5.")
+    assert receipt[:3] == (PARKED, "AE:102", "The receiver cannot read the form of a field (PID-5).")
 
 
 # One connection, and answers that are not for this message.
@@ -302,6 +393,28 @@ def test_application_acknowledgement_after_the_accept_acknowledgement() -> None:
 
     with Listener(answers(says("CA"), second)) as listener, MllpSender(target(listener.port)) as sender:
         assert [sender.send(message(name, ("AL", "AL")))[:2] for name in ("C1", "C2")] == [(DELIVERED, "CA")] * 2
+        [late] = sender.late()
+        assert late.control == "C1"
+        assert late.receipt[:3] == (PARKED, "AE:204", "The receiver does not know the patient (PID-3).")
+        assert sender.late() == []
+
+
+@pytest.mark.parametrize("noticed", ["when asked", "before the next message", "when the connection is closed"])
+def test_application_acknowledgement_while_nothing_is_outstanding(noticed: str) -> None:
+    def afterwards(peer: Peer, control: str) -> None:
+        # A later CA says nothing new, and neither does a second AE.
+        peer.send(framed(ack(control, "CA")))
+        settle()
+        peer.send(framed(ack(control, "CA")) + framed(ack(control, "AE", "ERR||PID^1^3|204^x^HL70357|E")) * 2)
+
+    with Listener(answers(afterwards, says("CA"))) as listener, MllpSender(target(listener.port)) as sender:
+        assert sender.send(message("C1", ("AL", "AL")))[:2] == (DELIVERED, "CA")
+        settle()
+        settle()
+        if noticed == "before the next message":
+            assert sender.send(message("C2", ("AL", "AL")))[:2] == (DELIVERED, "CA")
+        elif noticed == "when the connection is closed":
+            sender.close()
         [late] = sender.late()
         assert late.control == "C1"
         assert late.receipt[:2] == (PARKED, "AE")
@@ -474,7 +587,8 @@ def test_nobody_listens_then_somebody_does() -> None:
         port = plug.getsockname()[1]
     sender = MllpSender(target(port))
     receipt = sender.send(message())
-    assert receipt == Receipt(LATER, "no-connection", f"No connection to 127.0.0.1:{port}: Connection refused.")
+    text = f"No connection to 127.0.0.1:{port}: Connection refused."
+    assert receipt == Receipt(LATER, "no-connection", text, reached=False)
     assert sender.check() == []
     assert sender.reach() == [receipt.message]
     with Listener(answers(says())) as listener:
@@ -582,6 +696,7 @@ def test_tls_wrong_certificate(authority: trustme.CA, ca_file: Path) -> None:
         receipt, listener = send_tls(context, tls)
         assert receipt[:2] == (LATER, "tls")
         assert receipt.message.startswith("The certificate of 127.0.0.1:")
+        assert (receipt.reached, receipt.answered) == (False, False)
         assert listener.received == []
         assert listener.connections == 1
 

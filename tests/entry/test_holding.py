@@ -46,13 +46,13 @@ def said(capsys: pytest.CaptureFixture[str]) -> str:
 def test_holds_are_listed_without_patients(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["holds", "--ledger", "l.db"]) == 0
     out = said(capsys)
-    assert "By reason: 1 patient-missing, 1 outside-hold-limits" in out
+    assert "By reason: 1 outside-hold-limits, 1 patient-missing" in out
     assert "By age: 2 up to a day" in out
-    assert "By device: 1 M1, 1 M2" in out
+    assert "By device: 1 M2, 1 M1" in out
     assert "P-000" not in out
     assert main(["holds", "--ledger", "l.db", "--device", "M2"]) == 0
     out = said(capsys)
-    assert "heart_rate" in out
+    assert "Heart rate 580" in out
     assert "patient-missing" not in out
     assert main(["holds", "--ledger", "l.db", "--older-than", "3"]) == 0
     assert said(capsys) == "Nothing is held."
@@ -196,3 +196,38 @@ def test_a_result_that_cannot_be_put_in_place_yet(capsys: pytest.CaptureFixture[
         "Run 4 was cut off, and its result cannot be put in place: /results/four: Permission denied. "
         "The next run with this ledger tries again.\n"
     )
+
+
+def test_a_hold_shows_what_is_decided_on(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody confirms a value unseen: value, unit, time, device, line, rule, and what stands beside it."""
+    assert main(["holds", "--ledger", "l.db"]) == 0
+    out = said(capsys)
+    # The possible true extreme comes first, although it was held later.
+    assert out.index("Heart rate 580 /min") < out.index("Systolic blood pressure 118 mmHg")
+    assert main(["holds", "2", "--ledger", "l.db"]) == 0
+    out = said(capsys)
+    for part in (
+        "waits Heart rate 580 /min",
+        "held by",
+        "(outside-hold-limits)",
+        "Oxygen saturation 95 % (recorded)",
+        "2026-03-14 15:05 UTC",
+        "device M2",
+        "line 4",
+    ):
+        assert part in out, part
+    assert "P-000" not in out
+    assert main(["holds", "77", "--ledger", "l.db"]) == 2
+    assert "hold 77 is not open" in capsys.readouterr().err
+
+
+def test_a_hold_shows_what_its_device_gave_before_and_after(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("b.csv").write_text("\n".join([WIDE_HEADER, "2026-03-14 09:50,P-0011,M1,109,66,59,99,36.4,", ""]))
+    assert main(["convert", "b.csv", "--mapping", "m.toml", "--out", "two", "--ledger", "l.db"]) in (0, 1)
+    capsys.readouterr()
+    assert main(["holds", "1", "--ledger", "l.db"]) == 0
+    out = said(capsys)
+    assert "before 2026-03-14 14:30 UTC: " in out
+    assert "Systolic blood pressure 121 mmHg" in out
+    assert "after 2026-03-14 14:50 UTC: " in out
+    assert "P-00" not in out

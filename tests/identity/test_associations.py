@@ -7,7 +7,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.errors import InputError
@@ -158,12 +158,70 @@ def test_file_that_cannot_be_read(tmp_path: Path) -> None:
     assert refusal(tmp_path, GOOD.encode() + b"SC-1,\xff\n").where.endswith("who.csv, line 5")
 
 
-INTERVALS = st.tuples(st.sampled_from("abc"), st.integers(0, 30), st.none() | st.integers(1, 15), st.booleans())
+@pytest.mark.parametrize(
+    ("intervals", "patient", "rule", "message"),
+    [
+        # Validated half-way, by a second entry or by one beside it: somebody is sure of a part only.
+        ("a 0-10? a 10-20", "", "association-unvalidated", "1 patient is associated"),
+        ("a 0-20? a 10-20", "", "association-unvalidated", "1 patient is associated"),
+        ("a 0-10 a 10-20?", "", "association-unvalidated", "1 patient is associated"),
+        ("a 0-10? a 10-20?", "", "association-unvalidated", "1 patient is associated"),
+        ("a 0-10 a 10-20", "a", "", ""),
+        # Nobody, for a part of it.
+        ("a 0-9? a 10-20?", "", "association-edge", "1 patient or nobody can be meant"),
+        ("a 0-9 a 10-20", "", "association-edge", "1 patient or nobody can be meant"),
+        # One after the other; that nobody validated either of them does not make them one.
+        ("a 0-10? b 10-20?", "", "association-edge", "2 patients can be meant"),
+        ("a 0-10? b 10-20", "", "association-edge", "2 patients can be meant"),
+        ("a 0-10 b 10-20?", "", "association-edge", "2 patients can be meant"),
+        ("a 0-10? b 10-11? c 11-20?", "", "association-edge", "3 patients can be meant"),
+        ("a 0-10? b 10-11? a 11-20?", "", "association-edge", "2 patients can be meant"),
+        # Two at once the whole time, whoever they are.
+        ("a 0-20 b 0-10 c 10-20", "", "association-several", "3 patients are associated"),
+        ("a 0-10 b 0-10 c 10-20 d 10-20", "", "association-several", "4 patients are associated"),
+        ("a 0-10? b 0-10 a 10-20 b 10-20?", "", "association-several", "2 patients are associated"),
+        ("a 0-20 b 0-10", "", "association-edge", "2 patients can be meant"),
+    ],
+)
+def test_a_change_within_the_moment(intervals: str, patient: str, rule: str, message: str) -> None:
+    """The moment is 5 to 15; an interval with a question mark is validated by nobody."""
+    words = intervals.split()
+    held = []
+    for who, span in zip(words[::2], words[1::2], strict=True):
+        start, end = (int(number) * 1_000_000 for number in span.rstrip("?").split("-"))
+        held.append(Association("d", who, start, end, "", not span.endswith("?")))
+    found = Associations(held).find("d", 5, 10)
+    assert (found.patient, found.rule) == (patient, rule)
+    assert message in found.message
+    assert bool(message) == bool(found.message)
 
 
-@given(st.lists(INTERVALS, max_size=7), st.integers(-2, 40), st.integers(1, 8), st.randoms())
+Interval = tuple[str, int, int | None, bool]
+WHO, SURE = st.sampled_from("abc"), st.booleans()
+
+
+@st.composite
+def following(draw: st.DrawFn) -> list[Interval]:
+    """One after the other, each from the second in which the one before ends."""
+    start = draw(st.integers(0, 4))
+    held: list[Interval] = []
+    for _ in range(draw(st.integers(2, 4))):
+        length = draw(st.integers(1, 5))
+        held.append((draw(WHO), start, length, draw(SURE)))
+        start += length
+    return held
+
+
+ANYHOW = st.lists(st.tuples(WHO, st.integers(0, 6), st.sampled_from((1, 2, 3, 4, 5, None)), SURE), max_size=7)
+
+
+@example([("a", 0, 19, False), ("b", 19, 15, False)], 12, 8, Random(0))
+@example([("a", 0, 19, False), ("a", 19, 15, True)], 12, 8, Random(0))
+@example([("a", 0, 9, True), ("b", 0, 9, True), ("b", 9, 9, True), ("c", 9, 9, True)], 5, 8, Random(0))
+@settings(max_examples=400)
+@given(ANYHOW | following(), st.integers(-2, 12), st.integers(1, 6), st.randoms())
 def test_find_agrees_with_looking_at_every_second(
-    intervals: list[tuple[str, int, int | None, bool]], epoch: int, width: int, random: Random
+    intervals: list[Interval], epoch: int, width: int, random: Random
 ) -> None:
     held = [
         Association("d", who, start * 1_000_000, None if length is None else (start + length) * 1_000_000, "", sure)

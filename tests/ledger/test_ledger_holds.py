@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.ledger import Hold, HoldFilter, Ledger, LedgerError
+from gateway.ledger import Hold, HoldFilter, HoldRow, Ledger, LedgerError
 from tests.ledger.ledger_kit import SHA, STARTED, a_hold, begin, finish
 
 
@@ -23,7 +23,7 @@ def test_hold_comes_back_as_it_was(ledger: Ledger, tmp_path: Path) -> None:
     holds = filled(ledger, tmp_path)
     assert [hold.line for hold in holds] == [2, 3, 4, 5, 6]
     first, last = holds[0], holds[-1]
-    assert first[1:9] == a_hold(2)
+    assert HoldRow(*first[1:9], first.said) == a_hold(2)
     assert (first.export_sha256, first.mapping_title, first.namespace) == (SHA, "Ward monitors", "urn:example:ward")
     assert (first.opened_at, first.state, first.closed_run, first.closed_at) == (STARTED, "open", None, None)
     assert (first.action, first.patient, first.mapping_sha256) == ("", "", "ab" * 32)

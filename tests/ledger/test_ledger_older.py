@@ -77,7 +77,6 @@ def test_what_may_have_reached_a_receiver_is_told_from_what_cannot(older: Path) 
         assert len(ledger.outbox(OutboxFilter())) == len(rows)
 
 
-@pytest.mark.xfail(strict=True, reason="an older export read again corrects back")
 def test_the_same_exports_add_nothing(older: Path, tmp_path: Path) -> None:
     for name, mapping in (("first", "mapping"), ("second", "mapping"), ("clock", "clock")):
         shutil.copy(OLDER / f"{name}.csv", tmp_path)

@@ -196,3 +196,13 @@ def test_a_file_that_is_gone_is_told(place: str, tmp_path: Path) -> None:
     statement(place, "DELETE FROM contents WHERE name = 'oru/1.hl7'")
     with open_ledger(place) as ledger, pytest.raises(LedgerError, match="holds no record file"):
         waits(ledger, "lab", "oru")
+
+
+def test_the_last_message_of_a_file_without_a_trailer_is_sent(ledger: Ledger, tmp_path: Path) -> None:
+    """A batch need not be closed: what stands to the end of the file belongs to its last message."""
+    run, _ = begin(ledger)
+    run.add_content("oru/1.hl7", b"FHS|^~\\&\rBHS|^~\\&\r" + b"".join(MESSAGES[:2]))
+    run.add_content("oru/2.hl7", MESSAGES[2])
+    run.queue((("lab", "oru"),))
+    finish(run, tmp_path)
+    assert waits(ledger, "lab", "oru") == MESSAGES[:3]

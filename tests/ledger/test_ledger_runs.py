@@ -102,10 +102,9 @@ def test_export_is_known_from_the_second_run_on(ledger: Ledger, tmp_path: Path) 
 def test_newest_sets_of_a_device_come_first(ledger: Ledger, tmp_path: Path) -> None:
     run, export_id = begin(ledger)
     run.add_sets(export_id, [a_set(number) for number in range(30)])
-    newest = [known.identity for known in run.latest("urn:example:ward", "MON-01", 3)]
+    newest = [known.identity for known in run.latest("MON-01", 3)]
     assert newest == [identity(28), identity(25), identity(22)]
-    assert run.latest("urn:example:other", "MON-01", 3) == []
-    assert run.latest("urn:example:ward", "MON-09", 3) == []
+    assert run.latest("MON-09", 3) == []
     run.abandon()
 
 
@@ -263,3 +262,17 @@ def test_finish_needs_prepare(ledger: Ledger) -> None:
 def test_reader_writes_nothing(ledger: Ledger, place: str) -> None:
     with open_ledger(place, readonly=True) as reader, pytest.raises(LedgerError, match="opened for reading"):
         reader.run(info())
+
+
+def test_a_ledger_that_is_closed_takes_its_open_run_back(place: str) -> None:
+    ledger = open_ledger(place)
+    run, export_id = begin(ledger)
+    run.add_sets(export_id, [a_set(1)])
+    ledger.close()
+    assert not run.is_open
+    with pytest.raises(LedgerError, match="The run has ended"):
+        run.add_sets(export_id, [a_set(2)])
+    with open_ledger(place) as again:
+        assert again.runs() == []
+        assert list(again.sets()) == []
+        begin(again)[0].abandon()

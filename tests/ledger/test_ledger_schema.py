@@ -88,3 +88,14 @@ def test_file_is_for_its_owner_alone(tmp_path: Path) -> None:
     with sqlite3.connect(path) as file:
         assert file.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     file.close()
+
+
+def test_an_empty_database_is_not_made_a_ledger_where_none_is_wanted(place: str) -> None:
+    """An empty file, or an empty schema, that exists already: no tables are put into it."""
+    if not place.startswith("postgresql"):
+        Path(place).touch()
+    for options in ({"create": False}, {"readonly": True}):
+        with pytest.raises(LedgerError, match="There is no ledger"):
+            open_ledger(place, **options)
+    with open_ledger(place) as ledger:
+        assert ledger.runs() == []

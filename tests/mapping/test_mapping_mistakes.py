@@ -394,6 +394,8 @@ FAULTS = {
                               "Write utf-8"),
     "everyday name of an encoding": Fault('encoding = "utf-8"', 'encoding = "ANSI"', "delimited.encoding",
                                           "not an encoding", "Write cp1252"),
+    "codec that is no encoding, by another name": Fault('encoding = "utf-8"', 'encoding = "u7"', "delimited.encoding",
+                                                        "not an encoding", "usual ones are"),
     "codec that is no encoding": Fault('encoding = "utf-8"', 'encoding = "base64"', "delimited.encoding",
                                        "not an encoding", "usual ones are"),
     "fault in a footer": Fault("footer = ['^Total']", "footer = ['^Total', '(']", "delimited.footer item 2",

@@ -28,7 +28,6 @@ def bundles(count: int) -> list[bytes]:
         whole_bundle(
             made,
             one_set(value("heart_rate", f"{60 + number % 40}"), identity=f"{number:032x}", device=Party("SN-1", "")),
-            number=str(number),
         )
         for number in range(count)
     ]
@@ -54,9 +53,9 @@ def queue(
 
 
 @contextmanager
-def listener(kind: str, file: Path, port: int = 0) -> Iterator[int]:
+def listener(kind: str, file: Path, port: int = 0, *more: str) -> Iterator[int]:
     """A listener's port; the listener ends with the block."""
-    words = [sys.executable, "-m", f"tests.nightly.{kind}_listener", str(file), str(port)]
+    words = [sys.executable, "-m", f"tests.nightly.{kind}_listener", str(file), str(port), *more]
     environment = {**os.environ, "PYTHONPATH": str(REPOSITORY)}
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=environment, cwd=REPOSITORY) as process:
         try:

@@ -307,3 +307,37 @@ def test_a_stopped_target_is_told(tmp_path: Path) -> None:
     (target,) = nightly(site, sleep=lambda _: None).targets
     assert (target.stopped, target.waiting) == ("", 0)
     assert target.items == {"delivered": target.delivered}
+
+
+def test_whatever_makes_a_night_red_is_said(tmp_path: Path) -> None:
+    """Beside a status of 1 something stands that asks for a look, and beside 0 nothing does."""
+    make_site(tmp_path)
+    bring(tmp_path)
+    (tmp_path / "clinic" / "bad.csv").write_bytes(b"\x00\x01")
+    assert run(tmp_path) == 1
+    assert latest(tmp_path).changes == ["1 export of feed clinic set aside: they cannot be read."]
+    assert run(tmp_path) == 0
+    assert latest(tmp_path).changes == []
+
+
+def test_a_night_counts_what_it_released(tmp_path: Path) -> None:
+    make_site(tmp_path)
+    bring(tmp_path)
+    text = (WIDE / "clinic-2026-03-14.csv").read_text()
+    title, printed, _, head, first = text.split("\n")[:5]
+    extreme = first.split(",")
+    extreme[head.split(",").index("Pulse")] = "390"
+    (tmp_path / "clinic" / "night.csv").write_text("\n".join([title, printed, "", head, ",".join(extreme), ""]))
+    assert run(tmp_path) == 1
+    report = latest(tmp_path)
+    assert report.changes == [f"Feed clinic: 1 reading held back; see {report.feeds[0].results[0]}."]
+    with open_ledger(tmp_path / "ledger.sqlite") as ledger:
+        ids = [hold.id for hold in ledger.holds()]
+        ledger.settle(ids, "confirm", "", "N. Ole", "seen on the monitor", at=datetime.now(UTC))
+    assert run(tmp_path) == 0
+    report = latest(tmp_path)
+    assert (report.feeds[0].taken_up, report.feeds[0].released, report.feeds[0].released_readings) == (1, 1, 1)
+    assert report.sentence == (
+        "Everything went as usual. 0 exports taken, 0 readings recorded, 1 set taken up from holds, "
+        "1 released with 1 reading recorded, 1 message delivered."
+    )

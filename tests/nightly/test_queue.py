@@ -319,7 +319,7 @@ class TestDivision:
             {"parked": len(bad)} | ({"delivered": 1} if len(bad) < len(names) else {})
         )
         assert own.parked == len(bad)
-        assert {(item.code, item.reached) for item in parked} == {("422", 0)}
+        assert {(item.code, item.reached) for item in parked} == {("422:processing", 0)}
         # Mended, they go alone, and nothing else is sent again.
         resend(folder / LEDGER, OutboxFilter(target="ehr", state="parked"), who="Kim", why="mended")
         mended = Server()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -47,6 +48,79 @@ def test_a_good_file(tmp_path: Path) -> None:
     # Paths count from the file, wherever the program was started.
     assert loaded.ledger() == str(tmp_path / "ledger.sqlite")
     assert loaded.site.feeds[0].place == str(tmp_path / "in")
+
+
+MLLP = """
+[[targets]]
+kind = "mllp"
+name = "lab"
+owner = "interface team"
+host = "lab.example.org"
+port = 2575
+"""
+FOLDER = """
+[[targets]]
+kind = "folder"
+name = "share"
+owner = "interface team"
+path = "share"
+takes = "oru"
+"""
+
+
+def test_what_a_target_makes_of_answers(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(GOOD + MLLP + FOLDER)
+    senders: list[Any] = [*load_site(path).senders()]
+    assert [(each.park_after, each.corrections) for each in senders] == [
+        (5, "changed"), (5, "changed"), (0, "changed")
+    ]  # fmt: skip
+    own = 'answers = { AR = "park", "AE:207" = "later" }\npark_after = 2\ncorrections = "whole"\n'
+    web = 'park_after = 0\nanswers.422 = "later"\nanswers."400:value" = "later"\n'
+    path.write_text(GOOD + web + MLLP + own + FOLDER + 'corrections = "whole"\n')
+    loaded = load_site(path)
+    senders = [*loaded.senders()]
+    assert [(each.park_after, each.corrections) for each in senders] == [
+        (0, "changed"), (2, "whole"), (0, "whole")
+    ]  # fmt: skip
+    assert [getattr(each, "answers", None) for each in loaded.site.targets] == [
+        {"422": "later", "400:value": "later"}, {"AR": "park", "AE:207": "later"}, None
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "words"),
+    [
+        ("mllp", 'answers = { AA = "park" }', "allowed is AE, AR, CE or CR, alone or with a condition"),
+        ("mllp", '# on a line of its own\nanswers."AR:999" = "park"', "such as AR:204"),
+        ("mllp", 'answers = { 422 = "park" }', "allowed is AE, AR, CE or CR"),
+        ("mllp", 'answers = { AR = "drop" }', "Known: park, later"),
+        ("mllp", 'answers = { AR = "delivered" }', "Known: park, later"),
+        ("mllp", "answers = 3", "key targets item 2.answers"),
+        ("mllp", "park_after = -1", "greater than or equal to 0"),
+        ("mllp", "park_after = true", "key targets item 2.park_after"),
+        ("mllp", 'corrections = "all"', "Known: changed, whole"),
+        ("fhir", 'answers = { AR = "park" }', "allowed is an HTTP status from 300 to 599"),
+        ("fhir", 'answers = { "422:luck" = "park" }', "such as 422:not-found"),
+        ("fhir", 'corrections = "whole"', "there is no such key"),
+        ("folder", "park_after = 3", "there is no such key"),
+        ("folder", 'answers = { AR = "park" }', "there is no such key"),
+        ("folder", 'corrections = "all"', "Known: changed, whole"),
+    ],
+)
+def test_a_mistake_about_answers_is_told_at_its_line(tmp_path: Path, kind: str, text: str, words: str) -> None:
+    good = GOOD + {"fhir": "", "mllp": MLLP, "folder": FOLDER}[kind]
+    told = faults(tmp_path, good + text + "\n")
+    assert len(told) == 1
+    assert f"site.toml, line {len((good + text).splitlines())}, " in told[0]
+    assert words in told[0]
+
+
+def test_corrections_mean_nothing_to_a_folder_of_fhir(tmp_path: Path) -> None:
+    text = GOOD + FOLDER.replace('"oru"', '"fhir"') + 'corrections = "whole"\n'
+    [told] = faults(tmp_path, text)
+    assert f"line {len(text.splitlines())}, " in told
+    assert "it has no effect on FHIR" in told
 
 
 @pytest.mark.parametrize(

@@ -73,6 +73,39 @@ def test_a_list_sent_after_it_was_received_is_held() -> None:
     assert reader(received=received).read("60", SENT).fhir
 
 
+TO_THE_SECOND = ["%Y-%m-%d %H:%M:%S"]
+MIXED = [*TO_THE_SECOND, "%d.%m.%Y %H:%M"]
+TO_THE_MINUTE = ["%Y-%m-%d %H:%M"]
+
+
+@pytest.mark.parametrize(
+    ("anchor", "formats", "slack"),
+    [
+        # A column is as exact as the coarsest of its formats.
+        ("columns", TO_THE_SECOND, 1), ("columns", MIXED, 60), ("columns", TO_THE_MINUTE, 60),
+        # What a person says is to the minute, whatever the formats of other times are.
+        ("given", TO_THE_SECOND, 60), ("given", TO_THE_MINUTE, 60), ("given", [], 60),
+        # A chunk of a capture may have waited ten seconds.
+        ("capture", TO_THE_SECOND, 10), ("capture", TO_THE_MINUTE, 10), ("capture", [], 10),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize(("unit", "step"), [("minutes", 60), ("seconds", 1)])
+def test_how_exactly_a_time_is_known(anchor: Any, formats: list[str], slack: int, unit: Any, step: int) -> None:
+    """To the step of the ages or to what the instant of sending is known to, whichever is coarser."""
+    columns = ["sent"] if anchor == "columns" else []
+    age = Age(column="age", unit=unit, anchor=anchor)
+    made = AgeReader(Time(zone="UTC", columns=columns, formats=formats, age=age), None)
+    assert (made.step, made.slack, made.resolution) == (step, slack, max(step, slack))
+    moment = made.read("90", SENT)
+    assert moment.resolution == max(step, slack)
+    # Sent at the very end of what was stated, and measured at the very end of the age: both ends are within reach.
+    latest = SENT + timedelta(seconds=slack) - timedelta(seconds=90 * step)
+    earliest = SENT - timedelta(seconds=91 * step)
+    assert latest.timestamp() - moment.epoch <= moment.resolution
+    assert moment.epoch - earliest.timestamp() <= moment.resolution
+    assert moment.resolution in (latest.timestamp() - moment.epoch, moment.epoch - earliest.timestamp())
+
+
 @given(st.integers(800_000_000, 4_000_000_000), st.integers(0, 100_000))
 def test_the_true_instant_lies_within_a_step_before(instant: int, seconds: int) -> None:
     sent = datetime.fromtimestamp(instant, UTC)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -39,6 +39,30 @@ def settled(made: ClockReader, text: str, shown: str, reference: str) -> Moment:
 )
 def test_offsets_between_minutes(shown: str, true: str, offset: int) -> None:
     assert reader().compare(Dump("M1", shown, true)).offset == offset
+
+
+@pytest.mark.parametrize("offset", [-61, -60, -2, -1, 0, 1, 2, 60, 61])
+def test_offsets_between_seconds(offset: int) -> None:
+    """Seconds that follow each other are apart by the part of a second they leave out: not in step."""
+    true = datetime(2026, 3, 14, 10, 0, 0)  # noqa: DTZ001 - what a column says
+    shown = true + timedelta(seconds=offset)
+    made = reader(form="%Y-%m-%d %H:%M:%S")
+    standing = made.compare(Dump("M1", str(shown), str(true)))
+    assert (standing.offset, standing.state) == (offset, "corrected" if offset else "in-step")
+    moment = made.settle(made.times.read("2026-03-14 09:30:00"), standing)
+    assert moment.epoch == int(datetime.fromisoformat("2026-03-14T09:30:00-05:00").timestamp()) - offset
+    if offset:
+        # The monitor's two times and the reference are each known to a second.
+        assert moment.own is not None
+        assert (moment.own.early, moment.own.width) == (1, 1 + 1 + 1)
+
+
+@pytest.mark.parametrize(("back", "expected"), [(0, []), (1, []), (2, [1, 2]), (60, [1, 2])])
+def test_seconds_that_run_backwards_within_a_list(back: int, expected: list[int]) -> None:
+    """Entries to the second may stand a second out of order, and no more; those to the minute, a minute."""
+    before = datetime(2026, 3, 14, 9, 30, 30)  # noqa: DTZ001 - what a monitor shows
+    texts = ["2026-03-14 09:00:00", str(before), str(before - timedelta(seconds=back)), "2026-03-14 09:45:00"]
+    assert held(texts, form="%Y-%m-%d %H:%M:%S") == expected
 
 
 @pytest.mark.parametrize(
@@ -144,11 +168,14 @@ def test_a_clock_that_was_off_over_a_change_to_summer_time() -> None:
 TIMES = ("2026-03-14 09:00", "2026-03-14 09:30", "2026-03-14 09:45", "2026-03-14 10:01")
 
 
-def held(texts: list[str], *, newest_first: bool = False, shown: str = "", zone: str = ZONE, **time: Any) -> list[int]:
+def held(
+    texts: list[str], *, newest_first: bool = False, shown: str = "", zone: str = ZONE,
+    form: str = "%Y-%m-%d %H:%M", **time: Any,
+) -> list[int]:  # fmt: skip
     """Positions of the entries that are held because of what the list shows of its clock, oldest first."""
-    made = reader(zone=zone)
+    made = reader(zone=zone, form=form)
     times = ClockReader(
-        Time(columns=["t"], formats=["%Y-%m-%d %H:%M"], zone=zone, clock=Clock(order="oldest-first"), **time),
+        Time(columns=["t"], formats=[form], zone=zone, clock=Clock(order="oldest-first"), **time),
         None,
         None,
     ).times

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta, timezone
+import calendar
+from datetime import UTC, date, datetime, timedelta, timezone
 from typing import Any
 
 import pytest
@@ -57,6 +58,57 @@ def test_a_text_is_read_as_declared_with_the_precision_it_has(
     moment = reader(form).read(text)
     assert (moment.fhir, moment.dtm, moment.precision, moment.noticed) == (fhir, dtm, precision, ())
     assert moment.text == text
+
+
+@pytest.mark.parametrize("month", range(1, 13))
+def test_every_month_has_its_english_names(month: int) -> None:
+    """Against the names of Python's own calendar."""
+    for form, name in (("%d %B %Y", calendar.month_name[month]), ("%d %b %Y", calendar.month_abbr[month])):
+        for text in (name, name.upper(), name.lower()):
+            assert reader(form).read(f"14 {text} 2026").fhir == f"2026-{month:02}-14"
+
+
+@pytest.mark.parametrize("day", range(9, 16))
+def test_every_weekday_has_its_english_names_and_no_other(day: int) -> None:
+    """Against the names, and the reckoning, of Python's own calendar."""
+    actual = date(2026, 3, day).weekday()
+    for form, names in (("%A %Y-%m-%d", calendar.day_name), ("%a %Y-%m-%d", calendar.day_abbr)):
+        for weekday, name in enumerate(names):
+            for text in (name, name.upper(), name.lower()):
+                moment = reader(form).read(f"{text} 2026-03-{day:02}")
+                if weekday == actual:
+                    assert (moment.fhir, moment.noticed) == (f"2026-03-{day:02}", ())
+                else:
+                    assert rule(moment) == "time-impossible"
+                    assert f"is not a {calendar.day_name[weekday]}" in moment.noticed[0].message
+
+
+@pytest.mark.parametrize(
+    ("directive", "form", "good", "before", "behind"),
+    [
+        ("Y", "%Y/%m/%d", ("2026",), "", "/3/4"),
+        ("y", "%y/%m/%d", ("26",), "", "/3/4"),
+        ("m", "%Y/%m/%d", ("3", "03"), "2026/", "/4"),
+        ("d", "%Y/%m/%d", ("4", "04"), "2026/3/", ""),
+        ("j", "%Y/%j", ("7", "07", "007"), "2026/", ""),
+        ("H", "%Y/%m/%d %H:%M", ("9", "09"), "2026/3/4 ", ":05"),
+        ("I", "%Y/%m/%d %I:%M %p", ("9", "09"), "2026/3/4 ", ":05 am"),
+        ("M", "%Y/%m/%d %H:%M", ("5", "05"), "2026/3/4 9:", ""),
+        ("S", "%Y/%m/%d %H:%M:%S", ("5", "05"), "2026/3/4 9:05:", ""),
+        ("f", "%Y/%m/%d %H:%M:%S.%f", tuple("123456789"[:digits] for digits in range(1, 10)), "2026/3/4 9:05:07.", ""),
+    ],
+)
+def test_a_number_has_as_many_digits_as_its_directive_takes(
+    directive: str, form: str, good: tuple[str, ...], before: str, behind: str
+) -> None:
+    assert f"%{directive}" in form
+    read = reader(form).read
+    for digits in range(12):
+        fitting = [text for text in good if len(text) == digits]
+        for text in fitting:
+            assert read(f"{before}{text}{behind}").fhir
+        if not fitting:
+            assert rule(read(f"{before}{'1' * digits}{behind}")) == "time-unreadable"
 
 
 def test_the_epoch_is_the_start_of_the_moment() -> None:

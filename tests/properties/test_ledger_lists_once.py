@@ -11,11 +11,10 @@ from pathlib import Path
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.conversion.lists import Lists
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.remembering import Remembering, run_info
 from gateway.ledger import SetRow, open_ledger
-from gateway.records.repeats import Key
+from gateway.once import Key, Lists
 from tests.properties.test_lists_once import STEP, histories
 
 MAPPING = Path(__file__).resolve().parents[2] / "mappings" / "listing-example.toml"

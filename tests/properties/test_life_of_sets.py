@@ -5,16 +5,17 @@ associations and mappings change, receivers refuse, are away or drop their answe
 writes. What must be true of it stands in `Life`.
 
 A run of the tests tries EXAMPLES lives of up to STEPS steps; `HYPOTHESIS_PROFILE=thorough` tries twenty times as many,
-three times as long.
+three times as long. What was found stands, in few steps each, in `test_life_examples.py`.
 """
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import ClassVar
+from pathlib import Path
+from typing import ClassVar, NamedTuple
 
 import pytest
 from hypothesis import HealthCheck, Phase, event, settings
@@ -38,11 +39,12 @@ from tests.properties.life_kit import (
     without_pages,
 )
 
-EXAMPLES, STEPS = 25, 12
+EXAMPLES, STEPS = 40, 12
+"""About 40 s on one core; `HYPOTHESIS_PROFILE=thorough` has more of both."""
 
 SOME = st.integers(0, 9)
 """One of as many as there are, counted from the newest."""
-DIES = st.none() | st.none() | st.none() | st.integers(0, 30)
+DIES = st.none() | st.none() | st.none() | st.integers(0, 35)
 """Writes after which a run is killed; most are not."""
 ROWS = st.builds(
     Row,
@@ -71,6 +73,24 @@ BEHAVIOURS = st.sampled_from(
 )
 
 
+class Changes(NamedTuple):
+    """What is different from now on; None for what is as before."""
+
+    mapping: Mapping | None
+    stays: list[Stay] | None
+    ehr: Behaviour | None
+    lab: Behaviour | None
+
+
+CHANGES = st.builds(
+    Changes,
+    st.none() | st.none() | MAPPINGS,
+    st.none() | st.none() | st.lists(STAYS, max_size=3),
+    st.none() | st.none() | BEHAVIOURS,
+    st.none() | st.none() | BEHAVIOURS,
+)
+
+
 class Lives(RuleBasedStateMachine):
     """Anything that can happen at a site.
 
@@ -93,6 +113,19 @@ class Lives(RuleBasedStateMachine):
         self.sound = True
         self.done[name] += 1
 
+    def run(self, exports: Sequence[Path], changes: Changes, send: bool, dies: int | None) -> None:
+        """A run after something has changed."""
+        if changes.mapping is not None:
+            self.life.actions.change_mapping(changes.mapping)
+        if changes.stays is not None:
+            self.life.actions.change_associations(changes.stays)
+        for receiver, behaviour in zip(self.life.receivers, (changes.ehr, changes.lab), strict=True):
+            if behaviour is not None:
+                receiver.behaviour = behaviour
+        self.life.convert(*exports, dies=dies)
+        if send:
+            self.life.deliver()
+
     def decide(self, name: str, decision: Callable[[], object], dies: int | None) -> None:
         """A decision may be refused, and then nothing has happened."""
         with self.step(name):
@@ -101,33 +134,27 @@ class Lives(RuleBasedStateMachine):
             except UsageError:
                 event(f"{name} refused")
 
-    # -- exports and runs
+    # -- runs
 
-    @rule(rows=st.lists(ROWS, min_size=1, max_size=3), send=st.booleans(), dies=DIES)
-    def export(self, rows: list[Row], send: bool, dies: int | None) -> None:
+    @rule(rows=st.lists(ROWS, min_size=1, max_size=3), changes=CHANGES, send=st.booleans(), dies=DIES)
+    def export(self, rows: list[Row], changes: Changes, send: bool, dies: int | None) -> None:
         """A new export is converted."""
         with self.step("export"):
-            self.life.convert(self.life.export(*rows), dies=dies)
-            if send:
-                self.life.deliver()
+            self.run([self.life.export(*rows)], changes, send, dies)
 
     @precondition(lambda self: self.life.exports)
-    @rule(which=SOME, send=st.booleans(), dies=DIES)
-    def export_again(self, which: int, send: bool, dies: int | None) -> None:
+    @rule(which=SOME, changes=CHANGES, send=st.booleans(), dies=DIES)
+    def export_again(self, which: int, changes: Changes, send: bool, dies: int | None) -> None:
         """An export of earlier is converted once more."""
         with self.step("export again"):
-            self.life.convert(self._newest(self.life.exports, which), dies=dies)
-            if send:
-                self.life.deliver()
+            self.run([self._newest(self.life.exports, which)], changes, send, dies)
 
     @precondition(lambda self: self.life.held)
-    @rule(send=st.booleans(), dies=DIES)
-    def take_up(self, send: bool, dies: int | None) -> None:
+    @rule(changes=CHANGES, send=st.booleans(), dies=DIES)
+    def take_up(self, changes: Changes, send: bool, dies: int | None) -> None:
         """What is held is taken up."""
         with self.step("take up"):
-            self.life.convert(dies=dies)
-            if send:
-                self.life.deliver()
+            self.run([], changes, send, dies)
 
     @precondition(lambda self: self.life.unsent)
     @rule(dies=DIES)
@@ -135,26 +162,6 @@ class Lives(RuleBasedStateMachine):
         """What waits is sent."""
         with self.step("deliver"):
             self.life.deliver(dies=dies)
-
-    # -- what is around
-
-    @rule(stays=st.lists(STAYS, max_size=3))
-    def change_associations(self, stays: list[Stay]) -> None:
-        """It turns out who was on which device."""
-        with self.step("associations"):
-            self.life.actions.change_associations(stays)
-
-    @rule(mapping=MAPPINGS)
-    def change_mapping(self, mapping: Mapping) -> None:
-        """The mapping is changed."""
-        with self.step("mapping"):
-            self.life.actions.change_mapping(mapping)
-
-    @rule(which=st.sampled_from([0, 1]), behaviour=BEHAVIOURS)
-    def behave(self, which: int, behaviour: Behaviour) -> None:
-        """A receiver answers in another way."""
-        with self.step("behave"):
-            self.life.receivers[which].behaviour = behaviour
 
     # -- decisions
 

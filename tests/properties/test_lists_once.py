@@ -7,8 +7,7 @@ from collections import Counter
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.conversion.lists import Lists
-from gateway.records.repeats import Key
+from gateway.once import Key, Lists
 
 STEP = 60
 

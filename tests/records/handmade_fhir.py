@@ -331,6 +331,9 @@ def bundle(kind: str = "transaction", panel: bool = False) -> Record:
         entries.append({"fullUrl": url(IDENTITY, number), "resource": record})
     provenance = {key: value for key, value in deepcopy(PROVENANCE).items() if key != "id"}
     provenance["target"] = [{"reference": url(IDENTITY, number)} for number in range(1, len(names) + 1)]
+    if kind == "transaction":
+        code = {"system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": "CREATE"}
+        provenance["activity"] = {"coding": [code], "text": "Created where it was missing."}
     entries.append({"fullUrl": "urn:uuid:0b5e7f0c-1111-5222-8333-444455556666", "resource": provenance})
     if kind == "transaction":
         for entry in entries:

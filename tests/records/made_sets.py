@@ -20,6 +20,8 @@ OTHER = "91aa02c4d7e84f3bb6057c1e2d3f4a5b"
 EXPORT = "aa" * 32
 MAPPED = "0f" * 32
 PATIENT = Party("H0417", "https://hillside.example/patients", "HILLSIDE", "MR")
+CHANGED = "2026-03-15T01:02:03.456+00:00"
+CHANGED_DTM = "20260315010203.456+0000"
 MOMENT = Moment("14.03.2026 09:30", "2026-03-14T09:30:00-05:00", "202603140930-0500", 1773498600, "minute")
 DAY = Moment("14.03.2026", "2026-03-14", "20260314", 1773464400, "day")
 
@@ -55,6 +57,7 @@ def renderer(chosen: Mapping | None = None, container: Container = "ndjson", rec
         mapping_sha256=MAPPED,
         gateway_version="9.9",
         received=received,
+        changed=CHANGED,
     )
 
 
@@ -96,10 +99,8 @@ def line(item: SetItem, chosen: Mapping | None = None) -> Record:
     return record
 
 
-def whole_bundle(made: FhirRenderer, *items: SetItem, number: str = "1-1-1") -> bytes:
+def whole_bundle(made: FhirRenderer, *items: SetItem) -> bytes:
     """A bundle of some sets as the conversion puts it together: devices, Observations, Provenance."""
     devices = {item.device.value: item.device for item in items if item.device is not None}
     records = [text for item in items for text in made.observations(item)]
-    references = [made.reference(item.identity, key) for item in items for key in made.keys(item)]
-    provenance = made.provenance(references, [item.moment for item in items], number)
-    return made.bundle([*[made.device(device) for device in devices.values()], *records, provenance])
+    return made.bundle([*[made.device(device) for device in devices.values()], *records, *made.provenances(items)])

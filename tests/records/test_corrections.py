@@ -23,6 +23,7 @@ from tests.properties import test_fhir_round_trip as fhir_cases
 from tests.properties import test_oru_round_trip as oru_cases
 from tests.records.handmade_fhir import compact
 from tests.records.made_sets import (
+    CHANGED_DTM,
     IDENTITY,
     NAMESPACE,
     OTHER,
@@ -133,7 +134,7 @@ def test_a_preliminary_record_stays_preliminary(container: Container) -> None:
     bundle = good(made, container, corrected_set())
     if container == "transaction":
         assert bundle is not None
-        assert [entry["request"]["method"] for entry in bundle["entry"]] == ["POST", "PUT", "POST", "POST"]
+        assert [entry["request"]["method"] for entry in bundle["entry"]] == ["POST", "PUT", "POST", "POST", "POST"]
 
 
 def test_one_side_of_a_pressure_brings_the_whole_record() -> None:
@@ -259,7 +260,7 @@ def rows(message: str, name: str) -> list[list[str]]:
 
 @pytest.mark.parametrize("version", ["2.5.1", "2.6"])
 def test_a_correction_holds_only_what_is_new_or_changes(version: str) -> None:
-    made = OruRenderer(final(oru={"version": version}))
+    made = OruRenderer(final(oru={"version": version}), changed=CHANGED_DTM)
     first = made.message(replace(corrected_set(), revised=None))
     made.fresh.clear()
     message = made.message(corrected_set())
@@ -269,7 +270,9 @@ def test_a_correction_holds_only_what_is_new_or_changes(version: str) -> None:
         ("1", rows(first, "OBX")[2][4], "C"),
         ("2", rows(first, "OBX")[3][4], "F"),
     ]
-    assert rows(message, "OBR")[0][:25] == rows(first, "OBR")[0][:25]
+    report = rows(message, "OBR")[0]
+    assert report[22] == rows(message, "MSH")[0][6] == CHANGED_DTM, "when it was changed, in the report and the message"
+    assert [*report[:22], "", *report[23:25]] == rows(first, "OBR")[0][:25]
     assert rows(message, "MSH")[0][9] != rows(first, "MSH")[0][9]
     assert OruVerifier(version).messages([message]) == []
     assert deep_oru(message) == ""
@@ -277,13 +280,13 @@ def test_a_correction_holds_only_what_is_new_or_changes(version: str) -> None:
 
 def test_a_mere_addition_is_no_correction() -> None:
     item = replace(corrected_set(), revised=revised("spo2", "", "heart_rate"))
-    message = OruRenderer(final()).message(item)
+    message = OruRenderer(final(), changed=CHANGED_DTM).message(item)
     assert rows(message, "OBR")[0][25] == "F"
     assert [row[11] for row in rows(message, "OBX")] == ["F"]
 
 
 def test_a_correction_of_an_unverified_value_is_preliminary() -> None:
-    message = OruRenderer(mapping(status="preliminary")).message(corrected_set())
+    message = OruRenderer(mapping(status="preliminary"), changed=CHANGED_DTM).message(corrected_set())
     assert rows(message, "OBR")[0][25] == "P"
     assert [row[11] for row in rows(message, "OBX")] == ["P", "R"]
     assert OruVerifier("2.5.1").messages([message]) == []
@@ -291,29 +294,29 @@ def test_a_correction_of_an_unverified_value_is_preliminary() -> None:
 
 def test_a_value_that_became_a_failed_measurement_is_x() -> None:
     item = one_set(absent("heart_rate"), value("spo2", "97"), revised=revised("", "heart_rate", "heart_rate spo2"))
-    message = OruRenderer(final()).message(item)
+    message = OruRenderer(final(), changed=CHANGED_DTM).message(item)
     assert (rows(message, "OBR")[0][25], [row[11] for row in rows(message, "OBX")]) == ("C", ["X"])
     assert OruVerifier("2.5.1").messages([message]) == []
 
 
 def test_a_revised_set_without_anything_new_is_refused() -> None:
     with pytest.raises(ValueError, match="no reading"):
-        OruRenderer(final()).message(replace(corrected_set(), revised=revised(known="heart_rate")))
+        OruRenderer(final(), changed=CHANGED_DTM).message(replace(corrected_set(), revised=revised(known="heart_rate")))
 
 
 @settings(max_examples=100, deadline=None)
 @given(revisions(oru_cases), oru_cases.mappings())
 def test_the_message_of_a_correction(pair: tuple[SetItem, SetItem], chosen: Mapping) -> None:
-    """Its segments are those of the plain message but for OBX-1, OBX-11, OBR-25, MSH-10 and the character set."""
+    """Its segments are those of the plain one but for OBX-1, OBX-11, OBR-22, OBR-25, MSH-7, MSH-10 and MSH-18."""
     _, item = pair
-    made = OruRenderer(chosen)
+    made = OruRenderer(chosen, changed=CHANGED_DTM)
     assert item.revised is not None
     message, plain = made.message(item), made.message(replace(item, revised=None))
     verifier = OruVerifier(chosen.output.oru.version)
     assert set(verifier.messages([message])) <= set(verifier.messages([plain])), (
         "it has no fault that it had not before"
     )
-    assert made.message(item) == OruRenderer(chosen).message(item) == message
+    assert made.message(item) == OruRenderer(chosen, changed=CHANGED_DTM).message(item) == message
     changed = item.revised.added | item.revised.corrected
     found, all_of = iter(rows(message, "OBX")), rows(plain, "OBX")
     all_of, beside = all_of[: len(item.readings)], all_of[len(item.readings) :]
@@ -331,7 +334,8 @@ def test_the_message_of_a_correction(pair: tuple[SetItem, SetItem], chosen: Mapp
     for name in ("PID", "PV1", "ORC"):
         assert rows(message, name) == rows(plain, name)
     (report,), (was,) = rows(message, "OBR"), rows(plain, "OBR")
-    assert report[:25] == was[:25]
+    assert [*report[:22], "", *report[23:25]] == was[:25]
+    assert report[22] == rows(message, "MSH")[0][6] == CHANGED_DTM
     assert report[25] == ("C" if verified and item.revised.corrected else was[25])
 
 
@@ -353,14 +357,24 @@ def put(*path: str | int, to: Any) -> Callable[[Record], None]:
     return change
 
 
-# Entries: 0 Device, 1 heart_rate (PUT), 2 spo2 (POST), 3 vital_signs (PUT), 4 Provenance.
+def without(*path: str | int) -> Callable[[Record], None]:
+    def change(record: Any) -> None:
+        for step in path[:-1]:
+            record = record[step]
+        del record[path[-1]]
+
+    return change
+
+
+# Entries: 0 Device, 1 heart_rate (PUT), 2 spo2 (POST), 3 vital_signs (PUT), 4 Provenance of the PUT, 5 of the POST.
+ACTIVITY = ("entry", 4, "resource", "activity", "coding", 0)
 SEARCH = f"Observation?identifier={NAMESPACE}|{IDENTITY}"
 URL = ("entry", 1, "request", "url")
 RATE, PANEL = f"{SEARCH}.heart_rate", f"{SEARCH}.temperature"
 MEMBER = ("entry", 3, "resource", "hasMember", 3)
 LOGICAL = {"type": "Observation", "identifier": {"system": NAMESPACE, "value": f"{IDENTITY}.temperature"}}
 FAULTS: list[tuple[str, Callable[[Record], None], int, str]] = [
-    ("update of a final record", put("entry", 1, "resource", "status", to="final"), 1, "status of a PUT"),
+    ("update of a cancelled record", put("entry", 1, "resource", "status", to="cancelled"), 1, "status of a PUT"),
     ("update of an amended record", put("entry", 1, "resource", "status", to="amended"), 1, "status of a PUT"),
     ("new and corrected", put("entry", 2, "resource", "status", to="corrected"), 2, "must be PUT"),
     ("new and in error", put("entry", 2, "resource", "status", to="entered-in-error"), 2, "must be PUT"),
@@ -398,6 +412,17 @@ FAULTS: list[tuple[str, Callable[[Record], None], int, str]] = [
      "another set"),
     ("member asked for in a collection", put("type", to="collection"), 3, "only belongs in a transaction"),
     ("device asked for", put("entry", 1, "resource", "device", "reference", to="Device?identifier=a|b"), 1, "neither"),
+    ("changes said to be made", put(*ACTIVITY, "code", to="CREATE"), 4, "is named by an UPDATE"),
+    ("changes said to be withdrawn", put(*ACTIVITY, "code", to="NULLIFY"), 4, "NULLIFY is for records"),
+    ("an activity not known", put(*ACTIVITY, "code", to="DELETE"), 4, "not one the gateway names"),
+    ("an activity of another system", put(*ACTIVITY, "system", to="urn:x:y"), 4, "not one the gateway names"),
+    ("changes said to be nothing", without("entry", 4, "resource", "activity"), 4, "is named by an UPDATE"),
+    ("changed nobody knows when", without("entry", 4, "resource", "recorded"), 4, "says when it was made"),
+    ("an addition said to change", put("entry", 5, "resource", "activity", "coding", 0, "code", to="UPDATE"), 5,
+     "of a conditional create"),
+    ("an addition that claims what was there", without("entry", 5, "resource", "activity", "text"), 5,
+     "of a conditional create"),
+    ("an addition said to be nothing", without("entry", 5, "resource", "activity"), 5, "of a conditional create"),
 ]  # fmt: skip
 
 
@@ -408,6 +433,7 @@ def test_the_correction_is_good_before_it_is_spoilt() -> None:
         "corrected",
         "final",
         "corrected",
+        None,
         None,
     ]
     assert FhirVerifier(False).bundle(compact(text)) == []
@@ -457,19 +483,28 @@ def field(name: str, number: int, text: str, at: int = 0) -> Callable[[str], str
 
 STATUS_FAULTS: list[tuple[str, Callable[[str], str], str]] = [
     ("corrected results of a final report", field("OBR", 25, "F"), "OBR-25 and OBX-11"),
-    ("corrected results of a preliminary report", field("OBR", 25, "P"), "OBR-25 and OBX-11"),
+    ("corrected results of a preliminary report", field("OBR", 25, "P"), "none of its results is"),
     ("a corrected report of final results", field("OBX", 11, "F"), "none of its results"),
     ("a corrected report with a preliminary result", field("OBX", 11, "P", 1), "OBR-25 and OBX-11"),
     ("one result withdrawn", field("OBX", 11, "W", 1), "withdrawn alike"),
     ("one result deleted", field("OBX", 11, "D"), "withdrawn alike"),
     ("a status of a later edition", field("OBX", 11, "A"), "table 0085"),
     ("a report status of a later edition", field("OBR", 25, "M"), "table 0123"),
+    ("nobody knows when", field("OBR", 22, ""), "says when its results or status changed"),
+    ("changed on a day", field("OBR", 22, "20260315"), "need seconds and an offset"),
+    ("changed without an offset", field("OBR", 22, "20260315010203"), "need seconds and an offset"),
+    ("changed in month 13", field("OBR", 22, "20261315010203+0000"), "need seconds and an offset"),
+    ("changed after it was said", field("OBR", 22, "20260315010203.457+0000"), "later than MSH-7"),
+    ("changed after it was said, elsewhere", field("OBR", 22, "20260315010203-0100"), "later than MSH-7"),
+    ("said before it was changed", field("MSH", 6, "20260315010203.455+0000"), "later than MSH-7"),
+    ("said on a day", field("MSH", 6, "20260315"), "need seconds and an offset"),
+    ("a time of analysis", lambda message: message[:-1] + f"|{CHANGED_DTM}\r", "OBX-19"),
 ]
 
 
 @pytest.mark.parametrize(("fault", "change", "says"), STATUS_FAULTS, ids=[item[0] for item in STATUS_FAULTS])
 def test_statuses_that_disagree_are_caught(fault: str, change: Callable[[str], str], says: str) -> None:
-    message = OruRenderer(final()).message(corrected_set())
+    message = OruRenderer(final(), changed=CHANGED_DTM).message(corrected_set())
     verifier = OruVerifier("2.5.1")
     assert verifier.messages([message]) == []
     assert any(says in problem.what for problem in verifier.messages([change(message)]))

@@ -89,9 +89,7 @@ DEVICE = Party("M\\1|^", "https://hillside.example/monitors")
 def bundle(container: Any = "transaction") -> Record:
     made = renderer(container=container)
     item = one_set(value("heart_rate", "64"), value("spo2", "97"), moment=BY_CLOCK, device=DEVICE)
-    reference = made.device_time_reference(DEVICE, PAIR)
-    provenance = made.provenance(made.references(item), [item.moment], "1", [reference])
-    entries = [made.device(DEVICE), made.device_time(DEVICE, PAIR), *made.observations(item), provenance]
+    entries = [made.device(DEVICE), made.device_time(DEVICE, PAIR), *made.observations(item), *made.provenances([item])]
     found: Record = json.loads(made.bundle(entries))
     return found
 
@@ -224,3 +222,21 @@ def test_each_fault_of_the_row_is_caught(name: str, old: str, new: str, expected
     assert good.count(old) == 1
     found = said(good.replace(old, new))
     assert any(what.startswith(expected) or expected in what for what in found), (name, found)
+
+
+@pytest.mark.parametrize(
+    ("number", "content"),
+    [
+        (6, "min^min^UCUM"), (8, "QUES"), (16, "N12"), (17, "AMEAS^auto-measurement^MDC"), (18, "SN7"),
+        (20, "LA^Left arm^HL70163"), (21, "X7^SPOTCHECK"),
+    ],
+)  # fmt: skip
+def test_the_row_has_nothing_that_belongs_to_a_measurement(number: int, content: str) -> None:
+    """In 2.6, where OBX-20 and OBX-21 exist."""
+    good = message("2.6")
+    row = next(each for each in good.split("\r") if each.startswith("OBX|1|"))
+    fields = (row.split("|") + [""] * 10)[:22]
+    fields[number] = content
+    assert said(good.replace(row, "|".join(fields).rstrip("|")), "2.6") == [
+        "OBX: a device's time has no unit, flag, observer, method, device or site"
+    ]

@@ -11,8 +11,8 @@ import itertools
 import json
 import re
 import uuid
+from dataclasses import replace
 from decimal import Decimal
-from typing import Any
 from urllib.parse import unquote
 
 import pytest
@@ -20,7 +20,7 @@ import pytest
 from gateway.mapping.model import AbsentReason
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records import fhir
-from gateway.records.fhir import Container
+from gateway.records.fhir import CREATED_WHERE_MISSING, Container, FhirRenderer
 from gateway.records.verify_fhir import FhirVerifier, deep_fhir
 from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, panels, vitals
 from tests.records.made_sets import (
@@ -544,7 +544,7 @@ def test_a_device_without_a_system_gets_one_under_the_namespace() -> None:
 def test_ndjson_needs_no_bundle() -> None:
     made = renderer()
     texts = [*made.observations(FULL), made.device(PARTS["device"])]
-    texts.append(made.provenance([f"Observation/{IDENTITY}-pain"], [MOMENT], "1"))
+    texts += made.provenances([FULL])
     assert FhirVerifier(False).lines(b"\n".join([*texts, b""])) == []
     assert all(b"\n" not in text and read(text)["id"] for text in texts)
 
@@ -603,17 +603,23 @@ def test_any_namespace_is_searched_for_as_it_is(namespace: str) -> None:
 # --- Provenance ------------------------------------------------------------------------------------------------------
 
 
-REFERENCES = [f"urn:uuid:{number:08d}-0000-8000-8000-000000000000" for number in range(3)]
+def three(*moments: Moment) -> list[SetItem]:
+    """A set of one record for each of the moments, or three at one."""
+    return [
+        one_set(value("spo2", "97"), identity=f"{number:032x}", moment=moment)
+        for number, moment in enumerate(moments or [MOMENT] * 3)
+    ]
 
 
-def provenance(container: Container = "transaction", received: str = "", **more: Any) -> Record:
-    chosen: Record = {"references": REFERENCES, "moments": [MOMENT], "number": "1-1-1"} | more
-    return read(renderer(container=container, received=received).provenance(**chosen))
+def provenance(container: Container = "transaction", received: str = "", items: list[SetItem] | None = None) -> Record:
+    (text,) = renderer(container=container, received=received).provenances(three() if items is None else items)
+    return read(text)
 
 
 def test_provenance_names_targets_sources_and_the_gateway() -> None:
     resource = provenance()["resource"]
-    assert resource["target"] == [{"reference": reference} for reference in REFERENCES]
+    made = renderer(container="transaction")
+    assert resource["target"] == [{"reference": made.reference(item.identity, "spo2")} for item in three()]
     assert resource["recorded"] == MOMENT.fhir
     (agent,) = resource["agent"]
     assert codes(agent["type"])[0][1] == "assembler"
@@ -637,10 +643,33 @@ def test_a_transaction_sent_twice_adds_no_second_provenance() -> None:
     assert again["fullUrl"] == first["fullUrl"]
 
 
-@pytest.mark.parametrize("change", [{"number": "1-1-2"}, {"references": REFERENCES[:2]}])
-def test_another_bundle_has_a_provenance_of_its_own(change: Record) -> None:
-    assert provenance(**change)["request"] != provenance()["request"]
-    assert provenance(**change)["fullUrl"] != provenance()["fullUrl"]
+def test_other_records_have_a_provenance_of_their_own() -> None:
+    more = [*three()[:2], replace(three()[2], readings=(value("spo2", "97"), value("heart_rate", "64")))]
+    for items in (three()[:2], three()[1:], more):
+        assert provenance(items=items)["request"] != provenance()["request"]
+        assert provenance(items=items)["fullUrl"] != provenance()["fullUrl"]
+
+
+@pytest.mark.parametrize("container", ["transaction", "collection", "ndjson"])
+def test_the_same_records_have_the_same_provenance_whichever_mapping_or_export_says_them(container: Container) -> None:
+    """A server that has the records keeps them: a second statement would claim that the new mapping made them."""
+    one = provenance(container)
+    made = FhirRenderer(mapping(title="Another list"), container, export_sha256="bb" * 32, mapping_sha256="cc" * 32)
+    for items in (three(), [replace(item, readings=(value("spo2", "90"),)) for item in three()]):
+        (text,) = made.provenances(items)
+        other = read(text)
+        if container == "ndjson":
+            assert (other["id"], other["meta"]) == (one["id"], one["meta"])
+        else:
+            assert other["resource"]["meta"] == one["resource"]["meta"]
+            assert (other["fullUrl"], other.get("request")) == (one["fullUrl"], one.get("request"))
+
+
+def test_only_a_transaction_says_that_a_record_there_before_was_left() -> None:
+    (coding,) = (said := provenance()["resource"]["activity"])["coding"]
+    assert (coding["code"], said["text"]) == ("CREATE", CREATED_WHERE_MISSING)
+    assert "activity" not in provenance("collection")["resource"]
+    assert "activity" not in provenance("ndjson")
 
 
 def test_provenance_outside_a_transaction_carries_the_same_tag() -> None:
@@ -654,19 +683,20 @@ def test_provenance_outside_a_transaction_carries_the_same_tag() -> None:
 
 def test_recorded_is_the_time_of_receipt_or_the_newest_of_the_records() -> None:
     later = Moment("", "2026-03-14T15:31:00.250+01:00", "", MOMENT.epoch + 60, "second")
-    assert provenance(moments=[later, MOMENT, DAY])["resource"]["recorded"] == later.fhir
+    assert provenance(items=three(later, MOMENT, DAY))["resource"]["recorded"] == later.fhir
     assert provenance(received="2026-03-15T08:00:00+01:00")["resource"]["recorded"] == "2026-03-15T08:00:00+01:00"
 
 
 def test_no_time_is_invented_for_records_that_only_know_the_day() -> None:
-    resource = provenance(moments=[DAY])["resource"]
+    resource = provenance(items=three(DAY))["resource"]
     assert "recorded" not in resource
     assert resource["_recorded"] == {"extension": [{"url": BASE + "data-absent-reason", "valueCode": "unknown"}]}
     item = one_set(value("weight", "80"), moment=DAY)
     for container in ("transaction", "collection"):
         text = whole_bundle(renderer(container=container), item)
         assert FhirVerifier(False).bundle(text) == []
-    assert FhirVerifier(False).lines(renderer().provenance([f"Observation/{IDENTITY}-weight"], [DAY], "1")) == []
+    (line,) = renderer().provenances([item])
+    assert FhirVerifier(False).lines(line) == []
 
 
 # --- the same always -------------------------------------------------------------------------------------------------
@@ -804,9 +834,10 @@ def test_a_text_of_the_mapping_stays_in_its_place(text: str) -> None:
     assert record["subject"]["identifier"]["value"] == "H0417"
     assert record["note"] == other["note"] == [{"text": "resting"}]
     assert other["valueQuantity"]["value"] == 97
-    resource = read(renderer(mapping(title=text)).provenance(["Observation/1"], [MOMENT], "1"))
+    (line,) = renderer(mapping(title=text)).provenances(three()[:1])
+    resource = read(line)
     assert resource["entity"][1]["what"]["display"] == f"mapping {text}, version 3"
-    assert resource["target"] == [{"reference": "Observation/1"}]
+    assert resource["target"] == [{"reference": f"Observation/{0:032x}-spo2"}]
     assert resource["recorded"] == MOMENT.fhir
 
 

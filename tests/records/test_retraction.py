@@ -35,6 +35,7 @@ from gateway.records.verify_oru import OruVerifier, deep_oru
 from tests.properties import test_fhir_round_trip as fhir_cases
 from tests.properties import test_oru_round_trip as oru_cases
 from tests.records.made_sets import (
+    CHANGED_DTM,
     IDENTITY,
     NAMESPACE,
     OTHER,
@@ -200,7 +201,7 @@ def request(**more: str) -> Callable[[Record], None]:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (first("final"), "status of a PUT"),
+        (first("amended"), "status of a PUT"),
         (first("cancelled"), "status of a PUT"),
         (request(method="POST"), "must be PUT"),
         (request(url=f"Observation?identifier={NAMESPACE}|{OTHER}.blood_pressure"), "does not ask"),
@@ -252,7 +253,7 @@ def rows(message: str, name: str) -> list[list[str]]:
 
 
 def plain(status: str = "final", **oru: Any) -> tuple[OruRenderer, str]:
-    made = OruRenderer(mapping(status=status, oru=oru))
+    made = OruRenderer(mapping(status=status, oru=oru), changed=CHANGED_DTM)
     return made, made.message(sample())
 
 
@@ -261,38 +262,39 @@ def plain(status: str = "final", **oru: Any) -> tuple[OruRenderer, str]:
 @pytest.mark.parametrize(("status", "report"), [("final", "C"), ("preliminary", "P")])
 def test_a_withdrawn_message(version: str, code: Literal["W", "D"], status: str, report: str) -> None:
     _, message = plain(status, version=version)
-    out = retracted_message(message, code)
+    out = retracted_message(message, code, CHANGED_DTM)
     assert rows(out, "OBR")[0][25] == report
     assert [row[11] for row in rows(out, "OBX")] == [code] * 4
     assert [row[5] for row in rows(out, "OBX")] == ["120", "80", "37.0", ""]
-    versions = (message, retracted_message(message, "W"), retracted_message(message, "D"))
+    versions = (message, retracted_message(message, "W", CHANGED_DTM), retracted_message(message, "D", CHANGED_DTM))
     controls = {rows(each, "MSH")[0][9] for each in versions}
     assert len(controls) == 3
     assert all(re.fullmatch("[0-9A-F]{20}", control) for control in controls)
     assert OruVerifier(version).messages([out]) == []
     assert deep_oru(out) == ""
     assert set_of(out) == IDENTITY
-    assert retracted_message(message, code) == out
+    assert retracted_message(message, code, CHANGED_DTM) == out
 
 
 def test_the_time_of_a_withdrawn_message() -> None:
     _, message = plain()
-    assert rows(retracted_message(message, "W"), "MSH")[0][6] == rows(message, "MSH")[0][6]
-    out = retracted_message(message, "W", "20260315080000-0500")
-    assert rows(out, "MSH")[0][6] == "20260315080000-0500"
-    assert rows(out, "OBR") == rows(retracted_message(message, "W"), "OBR")
+    out, later = retracted_message(message, "W", "20260315080000-0500"), retracted_message(message, "W", CHANGED_DTM)
+    assert rows(out, "MSH")[0][6] == rows(out, "OBR")[0][22] == "20260315080000-0500"
+    assert rows(later, "MSH")[0][6] == rows(later, "OBR")[0][22] == CHANGED_DTM
+    assert rows(out, "OBR")[0][7] == rows(message, "OBR")[0][7], "the time of the measurement stays"
+    assert rows(out, "MSH")[0][9] == rows(later, "MSH")[0][9], "said again it is the same message"
 
 
 @settings(max_examples=100, deadline=None)
 @given(oru_cases.sets(), oru_cases.mappings(), st.sampled_from(["W", "D"]))
 def test_everything_else_of_a_message_is_equal(item: SetItem, chosen: Mapping, code: Literal["W", "D"]) -> None:
-    message = OruRenderer(chosen).message(item)
-    out = retracted_message(message, code)
+    message = OruRenderer(chosen, changed=CHANGED_DTM).message(item)
+    out = retracted_message(message, code, CHANGED_DTM)
     before, after = hl7.parse(message), hl7.parse(out)
     assert len(before) == len(after)
     for was, now in zip(before, after, strict=True):
         name = str(was[0])
-        changed = {"MSH": {10}, "OBR": {25}, "OBX": {11}}.get(name, set())
+        changed = {"MSH": {7, 10}, "OBR": {22, 25}, "OBX": {11}}.get(name, set())
         assert [str(field) for place, field in enumerate(was) if place not in changed] == [
             str(field) for place, field in enumerate(now) if place not in changed
         ]
@@ -300,20 +302,21 @@ def test_everything_else_of_a_message_is_equal(item: SetItem, chosen: Mapping, c
             assert str(now[11]) == code
     verifier = OruVerifier(chosen.output.oru.version)
     assert set(verifier.messages([out])) <= set(verifier.messages([message])), "no fault that is new"
-    assert messages_in(OruRenderer(chosen).batch([message], "1").encode()) == [message]
+    assert messages_in(OruRenderer(chosen, changed=CHANGED_DTM).batch([message], "1").encode()) == [message]
     assert set_of(message) == item.identity
 
 
 @pytest.mark.parametrize("version", ["2.5.1", "2.6"])
 def test_a_batch_of_withdrawn_messages_has_the_shape_of_any_batch(version: str) -> None:
     made = OruRenderer(
-        mapping(oru={"version": version, "sending_application": "A & B", "sending_facility": "LAB&1.2.3&ISO"})
+        mapping(oru={"version": version, "sending_application": "A & B", "sending_facility": "LAB&1.2.3&ISO"}),
+        changed=CHANGED_DTM,
     )
     messages = [made.message(sample()), made.message(sample(identity=OTHER))]
     data = made.batch(messages, "1-1").encode()
     assert messages_in(data) == messages
     assert [set_of(message) for message in messages_in(data)] == [IDENTITY, OTHER]
-    withdrawn = [retracted_message(message, "W") for message in messages]
+    withdrawn = [retracted_message(message, "W", CHANGED_DTM) for message in messages]
     text = retracted_batch(withdrawn, "1-1")
     assert text == made.batch(withdrawn, "1-1")
     assert OruVerifier(version).batch(text) == []
@@ -332,7 +335,7 @@ def test_a_set_and_its_correction_are_withdrawn_as_they_last_were() -> None:
     ]  # fmt: skip
     assert OruVerifier("2.5.1").messages([joined]) == []
     assert last_sent([message]) == message
-    assert OruVerifier("2.5.1").messages([retracted_message(joined, "W")]) == []
+    assert OruVerifier("2.5.1").messages([retracted_message(joined, "W", CHANGED_DTM)]) == []
 
 
 def replace_value(item: SetItem, number: str) -> Any:
@@ -354,6 +357,7 @@ def field(name: str, number: int, text: str) -> Callable[[str], str]:
 @pytest.mark.parametrize(
     ("change", "says"),
     [
+        (field("OBR", 22, ""), "says when it was withdrawn"),
         (field("OBR", 25, "F"), "OBR-25 and OBX-11"),
         (field("OBR", 25, "X"), "OBR-25 and OBX-11"),
         (field("OBX|1", 11, "F"), "withdrawn alike"),
@@ -364,7 +368,7 @@ def field(name: str, number: int, text: str) -> Callable[[str], str]:
     ],
 )
 def test_faults_of_a_withdrawn_message_are_caught(change: Callable[[str], str], says: str) -> None:
-    out = retracted_message(plain()[1], "W")
+    out = retracted_message(plain()[1], "W", CHANGED_DTM)
     verifier = OruVerifier("2.5.1")
     assert verifier.messages([out]) == []
     assert any(says in problem.what for problem in verifier.messages([change(out)]))
@@ -372,15 +376,16 @@ def test_faults_of_a_withdrawn_message_are_caught(change: Callable[[str], str], 
 
 def test_messages_that_cannot_be_withdrawn_are_one_clear_error() -> None:
     made, message = plain()
-    other = OruRenderer(mapping(oru={"version": "2.6"})).message(sample())
+    other = OruRenderer(mapping(oru={"version": "2.6"}), changed=CHANGED_DTM).message(sample())
     refused: list[tuple[type[GatewayError], Callable[[], object]]] = [
-        (UsageError, lambda: retracted_message(message, "X")),  # type: ignore[arg-type]
+        (UsageError, lambda: retracted_message(message, "X", CHANGED_DTM)),  # type: ignore[arg-type]
         (UsageError, lambda: retracted_message(message, "W", "now")),
+        (UsageError, lambda: retracted_message(message, "W", "")),
         (UsageError, lambda: retracted_batch([], "1")),
         (UsageError, lambda: retracted_batch([message, other], "1")),
         (UsageError, lambda: last_sent([])),
         (UsageError, lambda: last_sent([message, made.message(sample(identity=OTHER))])),
-        (InputError, lambda: retracted_message("MSH|^~\\&|\r", "W")),
+        (InputError, lambda: retracted_message("MSH|^~\\&|\r", "W", CHANGED_DTM)),
         (InputError, lambda: set_of(field("OBR", 3, "17")(message))),
         (InputError, lambda: messages_in(b"")),
         (InputError, lambda: messages_in(b"FHS|^~\\&\rFTS|0\r")),

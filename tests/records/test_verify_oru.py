@@ -150,6 +150,16 @@ FAULTS: list[tuple[str, Callable[[str], str], str]] = [
     ("OBR-4 missing", field("OBR", 4, ""), "OBR-4"),
     ("OBR-4 without system", field("OBR", 4, "85353-1^Vital signs panel"), "OBR-4"),
     ("OBR-4 check digit", field("OBR", 4, "85353-2^Vital signs panel^LN"), "check digit"),
+    (
+        "OBR-4 with its second triplet alone",
+        field("OBR", 4, "^^^85353-1^Vital signs panel^LN"),
+        "first triplet is empty",
+    ),
+    (
+        "OBX-17 with its second triplet alone",
+        field("OBX|1", 17, "^^^AMEAS^auto-measurement^MDC"),
+        "first triplet is empty",
+    ),
     ("OBR-7 missing", field("OBR", 7, ""), "OBR-7"),
     ("OBR-7 without offset", field("OBR", 7, "202603140930"), "OBR-7"),
     ("OBR-25 missing", field("OBR", 25, ""), "OBR-25"),
@@ -236,6 +246,30 @@ def test_each_single_fault_is_caught(fault: str, change: Callable[[str], str], s
     warm = OruVerifier("2.5.1")
     assert warm.messages([GOOD]) == []
     assert [problem.what for problem in warm.messages([change(GOOD)])] == problems
+
+
+REPEATING = {"MSH-18", "MSH-21", "PID-3", "PID-5", "OBX-8", "OBX-16", "OBX-17", "OBX-18", "OBX-20", "NTE-3"}
+"""Fields of HL7 v2.6, chapters 2, 3 and 7, that may repeat and that the gateway may fill with several."""
+
+
+@pytest.mark.parametrize("segment", ["MSH", "PID", "PV1", "ORC", "OBR", "OBX|1", "OBX|5", "NTE"])
+def test_a_field_repeats_where_the_standard_has_it_repeat(segment: str) -> None:
+    text = field("OBX|1", 20, "LA^Left arm^HL70163")(NEWER)
+    found = next(each for each in text.split("\r") if each.startswith(segment))
+    fields = found.split("|")
+    for at, content in enumerate(fields[1:], 1):
+        number = at + (segment == "MSH")
+        if content and number > 2:
+            name = f"{segment[:3]}-{number}"
+            said = told(field(segment, number, f"{content}~{content}")(text), "2.6")
+            if name in REPEATING:
+                assert said == []
+            else:
+                assert any(name in what for what in said), (name, said)
+
+
+def test_a_second_triplet_may_be_left_out() -> None:
+    assert told(field("OBR", 4, "85353-1^Vital signs panel^LN^^^")(GOOD)) == []
 
 
 def test_site_belongs_to_the_newer_version() -> None:

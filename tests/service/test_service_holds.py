@@ -9,6 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from gateway.ledger import open_ledger
+from gateway.service.settings import Role, Token, new_token
 from tests.service.service_kit import client_of, files
 
 
@@ -85,3 +86,23 @@ def test_a_service_without_a_ledger_says_so() -> None:
         assert client.get("/api/holds").status_code == 404
         assert client.get("/holds").status_code == 404
         assert client.post("/api/conversions", files=files(), data={"remember": "true"}).status_code == 422
+
+
+def test_values_are_for_those_who_may_settle(tmp_path: Path) -> None:
+    made = {name: new_token(name) for name in ("reader", "nurse")}
+    roles: dict[str, tuple[Role, ...]] = {"reader": ("read", "submit"), "nurse": ("read", "settle")}
+    tokens = [Token(name=name, hash=made[name][1], roles=roles[name]) for name in made]
+    with client_of(tokens=tokens, host="0.0.0.0", ledger=str(tmp_path / "l.db")) as client:
+        bearer = {name: {"Authorization": f"Bearer {made[name][0]}"} for name in made}
+        done = client.post("/api/conversions", files=files(), data={"remember": "true"}, headers=bearer["reader"])
+        assert done.status_code == 200
+        first = {name: client.get("/api/holds", headers=bearer[name]).json()["holds"][0] for name in made}
+        pages = {name: client.get("/holds", headers=bearer[name]).text for name in made}
+    # The possible true extreme stands first.
+    assert first["nurse"]["values"][0] == {"vital": "Heart rate", "value": "580 /min", "outcome": "held"}
+    assert {"vital": "Oxygen saturation", "value": "95 %", "outcome": "recorded"} in first["nurse"]["values"]
+    assert first["reader"]["values"] is None
+    assert "580 /min" in pages["nurse"]
+    assert "121 mmHg" in pages["nurse"], "what the device gave before the set that waits for its patient"
+    assert "580" not in pages["reader"]
+    assert "heart_rate" in pages["reader"]

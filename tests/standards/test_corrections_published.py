@@ -9,12 +9,19 @@ Sources:
     [0085], [0123]   HL7 v2 tables 0085 and 0123 as published in FHIR R4 (version 2.9 content, with the version in which
                      each code came), http://hl7.org/fhir/R4/v2/0085/index.html and .../0123/index.html, same build;
                      the lists of 2.5.1 and 2.6 as hl7apy 1.3.5 carries them (PyPI).
+    [OBR-22]         HL7 v2.9.1 / v2+ text, github HL7/v2ig@1f8bf2d, OBR-22 and OBR-25 (the 2.5.1 and 2.6 wording was
+                     not read again): the time when results were reported or their status changed; who asks for what is
+                     new asks for results of a later OBR-22. It is the time of the status in OBR-25.
+    [MSH-7], [OBX-19] IHE PCD TF-2 rev 9.0, github IHEPCD/ihe-pcd-tf-2020@6cec01a, B.1 and B.8: MSH-7 is the time at
+                     which the message was made and is never read as that of the observation; OBX-14 stays the same in
+                     a correction; OBX-19 is the time of an analysis.
     [v2 map]         HL7 v2-to-FHIR, github HL7/v2-to-fhir@8c9b414, ObservationResultStatusCodesInterpretation.
 """
 
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from importlib import import_module
 from typing import Literal
 
@@ -26,9 +33,9 @@ from gateway.model import Revised, SetItem
 from gateway.records.fhir import Container
 from gateway.records.oru import OruRenderer
 from gateway.records.retraction import observations_in, retracted_bundle, retracted_message
-from gateway.records.verify_fhir import STATUS, UPDATED, FhirVerifier
-from gateway.records.verify_oru import AGREEING, OBSERVATION_STATUS, REPORT_STATUS, WITHDRAWN
-from tests.records.made_sets import Record, absent, coded, mapping, one_set, renderer, value
+from gateway.records.verify_fhir import ACTIVITIES, DATA_OPERATION, REPLACING, STATUS, UPDATED, FhirVerifier
+from gateway.records.verify_oru import AGREEING, OBSERVATION_STATUS, REPORT_STATUS, WITHDRAWN, OruVerifier
+from tests.records.made_sets import CHANGED_DTM, MOMENT, Record, absent, coded, mapping, one_set, renderer, value
 from tests.standards.test_fhirpath_invariants import EXPRESSIONS, broken_by_fhirpath
 
 # [R4 status], with what each comes after: "corrected" is below "amended".
@@ -64,7 +71,7 @@ def withdrawn() -> list[bytes]:
 
 
 def message(status: str, version: str = "2.5.1") -> str:
-    return OruRenderer(mapping(status=status, oru={"version": version})).message(revised_set())
+    return OruRenderer(mapping(status=status, oru={"version": version}), changed=CHANGED_DTM).message(revised_set())
 
 
 def statuses(text: str) -> tuple[str, list[str]]:
@@ -77,7 +84,8 @@ def test_statuses_are_those_of_r4() -> None:
     assert set(FOLLOWS) == STATUS
     assert {json.loads(text)["status"] for text in corrected()} == {"corrected", "final"}
     assert {json.loads(text)["status"] for text in withdrawn()} == {"entered-in-error"}
-    assert UPDATED - {"preliminary"} <= {status for status, before in FOLLOWS.items() if before == "final"}
+    assert {status for status, before in FOLLOWS.items() if before == "final"} - {"amended"} == REPLACING
+    assert {"preliminary", "final"} == UPDATED - REPLACING, "a preliminary record changes, or becomes final"
 
 
 # [R4 status] "Subsequent to being Final": what was never final cannot be corrected.
@@ -86,7 +94,19 @@ def test_only_final_records_are_corrected() -> None:
     assert {json.loads(text)["status"] for text in made.observations(revised_set())} == {"preliminary"}
 
 
-# [R4 activity] NULLIFY, display "nullify", is in the value set that Provenance.activity is bound to.
+# [R4 activity] CREATE, UPDATE and NULLIFY are in the value set that Provenance.activity is bound to.
+def test_the_activities_of_versions_are_published() -> None:
+    made = renderer(mapping(status="final", fhir={"panel": True}), "transaction")
+    told = [json.loads(each)["resource"] for each in made.provenances([revised_set()])]
+    assert {each["activity"]["coding"][0]["code"]: each["activity"]["coding"][0]["display"] for each in told} == {
+        "UPDATE": "update",
+        "CREATE": "create",
+    }
+    assert {"CREATE", "UPDATE", "NULLIFY"} == ACTIVITIES
+    assert {each["activity"]["coding"][0]["system"] for each in told} == {DATA_OPERATION}
+
+
+# [R4 activity] NULLIFY, display "nullify".
 def test_the_activity_of_a_retraction_is_published() -> None:
     provenance = json.loads(retracted_bundle(corrected(), container="ndjson").splitlines()[-1])
     assert provenance["activity"]["coding"] == [
@@ -113,8 +133,36 @@ def test_statuses_of_v2_are_what_the_tables_mean(version: str) -> None:
     assert statuses(final) == ("C", ["C", "X", "F"])
     codes: tuple[Literal["W", "D"], ...] = ("W", "D")
     for code in codes:
-        assert statuses(retracted_message(final, code)) == ("C", [code] * 3)
+        assert statuses(retracted_message(final, code, CHANGED_DTM)) == ("C", [code] * 3)
     assert statuses(message("preliminary", version)) == ("P", ["P", "X", "R"]), "nothing final is replaced"
+
+
+# [0085] "C" replaces a final result, and X ("results cannot be obtained") is none. [R4 status]: the record with a
+# dataAbsentReason was final, so what follows it was modified "subsequent to being Final".
+def test_a_result_after_none_could_be_obtained() -> None:
+    change = Revised(frozenset(), frozenset({"spo2"}), frozenset({"spo2"}), unmeasured=frozenset({"spo2"}))
+    item = one_set(value("heart_rate", "61"), value("spo2", "97"), revised=change)
+    text = OruRenderer(mapping(status="final"), changed=CHANGED_DTM).message(item)
+    assert statuses(text) == ("F", ["F"])
+    record = json.loads(renderer(mapping(status="final")).observations(item)[0])
+    assert FOLLOWS[record["status"]] == "final"
+    assert statuses(OruRenderer(mapping(status="final")).message(one_set(absent("spo2")))) == ("F", ["X"])
+
+
+# [OBR-22], [MSH-7], [OBX-19]: a change has a time, and that is not the time of the measurement.
+@pytest.mark.parametrize("version", ["2.5.1", "2.6"])
+def test_a_change_has_a_time_of_its_own(version: str) -> None:
+    plain = replace(revised_set(), revised=None)
+    first = OruRenderer(mapping(status="final", oru={"version": version})).message(plain)
+    later, back = message("final", version), retracted_message(first, "W", CHANGED_DTM)
+    for text in (first, later, back):
+        rows = [segment.split("|") for segment in text.split("\r")]
+        (report,) = [row for row in rows if row[0] == "OBR"]
+        assert (report[22] == rows[0][6] == CHANGED_DTM) is (text is not first)
+        assert report[7] == MOMENT.dtm
+        assert {row[14] for row in rows if row[0] == "OBX"} == {MOMENT.dtm}
+        assert not any("".join(row[19:20]) for row in rows if row[0] == "OBX")
+        assert OruVerifier(version).messages([text]) == []
 
 
 # [v2 map]: both forms of the same correction or retraction mean the same.

@@ -42,8 +42,8 @@ def align(known: Sequence[Stamp], new: Sequence[Stamp], tolerance: int) -> list[
 
     Returns:
         For each entry of `new` its place in `known`, or that it is new, by an alignment that pairs as many entries as
-        can be. An entry with a twin (the same content within two tolerances) is undecided, unless entries without a
-        twin are paired on both sides of it and the twins are as many in both lists.
+        can be. An entry with a twin (the same content within two tolerances) is undecided, unless it, its twins and
+        theirs are paired without exception, and entries without a twin are paired on both sides of them all.
     """
     places = [-1] * len(new)
     for content in {stamp.content for stamp in new}:
@@ -97,8 +97,23 @@ def _in_doubt(
     known: Sequence[Stamp], new: Sequence[Stamp], places: list[int], certain: list[bool], j: int, tolerance: int
 ) -> bool:
     """Whether nobody can tell if `new[j]` is known: its twins may have been dropped or added between the lists."""
-    in_known, in_new = _like(known, new[j], tolerance), _like(new, new[j], tolerance)
-    if not in_known:
+    if not _like(known, new[j], tolerance):
         return False
+    in_known, in_new = _chain(known, new, j, tolerance)
     enclosed = any(certain[: in_new[0]]) and any(certain[in_new[-1] + 1 :])
-    return not (enclosed and len(in_known) == len(in_new) and places[j] >= 0)
+    return not (enclosed and len(in_known) == len(in_new) and all(places[each] >= 0 for each in in_new))
+
+
+def _chain(known: Sequence[Stamp], new: Sequence[Stamp], j: int, tolerance: int) -> tuple[list[int], list[int]]:
+    """Places in both lists of `new[j]`, its twins, their twins and so on: a pair more or less shifts them all."""
+    epochs = sorted(each.epoch for each in (*known, *new) if each.content == new[j].content)
+    first = last = new[j].epoch
+    for epoch in epochs:
+        last = epoch if last < epoch < last + 2 * tolerance else last
+    for epoch in reversed(epochs):
+        first = epoch if first > epoch > first - 2 * tolerance else first
+    in_known, in_new = (
+        [place for place, each in enumerate(entries) if each.content == new[j].content and first <= each.epoch <= last]
+        for entries in (known, new)
+    )
+    return in_known, in_new
