@@ -239,6 +239,12 @@ def told(payloads: Payloads, item: Waiting) -> bytes:
         ("behave", 1, "refuse", NAMES[0]), ("record", [1]), ("deliver",),
     ]
 )  # fmt: skip
+@example(
+    steps=[
+        ("behave", 1, "drop", ""), ("record", [2]), ("deliver",), ("record", [2]), ("skip", 3, []),
+        ("behave", 1, "accept", ""), ("deliver",),
+    ]
+)  # fmt: skip
 @example(steps=[("record", [0, 2, 3]), ("retract", [0]), ("record", [1, 2]), ("deliver",)])
 @example(
     steps=[
