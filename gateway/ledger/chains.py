@@ -190,7 +190,8 @@ def _sent(last: Carried, entries: Sequence[Carried], life: SetLife, whole: bool)
     """What becomes of the newest item of a set that waits, with nothing before it that is parked."""
     current = life.versions[-1]
     plain = last.form in ("", "again")
-    before = any(_may_have_reached(each) for each in entries if each is not last) or (last.reached and last.form != "first")
+    others = (each for each in entries if each is not last)
+    before = any(_may_have_reached(each) for each in others) or (last.reached and last.form != "first")
     as_it_is = Turn("send", "whole" if before else "first")
     if not plain:
         return as_it_is

@@ -47,6 +47,7 @@ class Lab:
         self.kind: Literal["fhir", "oru"] = "oru"
         self.answers = answers or {}
         self.park_after = park_after
+        self.corrections = "changed"
         self.seen: list[bytes] = []
         self.taken: list[bytes] = []
 
@@ -203,6 +204,19 @@ class TestChangedSets:
         assert [[line for line in data.split(b"\r") if line[:3] == b"BTS"] for data in share.taken] == [
             [b"BTS|3"], [b"BTS|1"],
         ]  # fmt: skip
+
+    def test_a_target_that_wants_corrections_whole(self, tmp_path: Path) -> None:
+        changed, whole = Lab(), Lab(name="hub")
+        whole.corrections = "whole"
+        convert(tmp_path, "one", row(1, 110), targets=(("lab", "oru"), ("hub", "oru")))
+        send(tmp_path, changed, whole)
+        convert(tmp_path, "two", row(1, 150), targets=(("lab", "oru"), ("hub", "oru")))
+        send(tmp_path, changed, whole)
+        assert changed.taken[0] == whole.taken[0]
+        results = [lab.taken[1].count(b"\rOBX|") for lab in (changed, whole)]
+        assert results == [1, changed.taken[0].count(b"\rOBX|")]
+        assert [systolic(lab.taken[1]) for lab in (changed, whole)] == ["150", "150"]
+        assert all(b"|150|" in lab.taken[1] and b"|C|" in lab.taken[1] for lab in (changed, whole))
 
     def test_a_set_is_told_again_by_its_name(self, tmp_path: Path) -> None:
         convert(tmp_path, "one", *map(row, range(3)), targets=(("ehr", "fhir"),))
