@@ -541,16 +541,15 @@ device,patient,from,to,established,by
 M1,EF-0107,2026-03-14T08:00:00-05:00,2026-03-14T09:40:00-05:00,typed,N. Ole
 M1,EF-0231,2026-03-14T09:40:00-05:00,2026-03-14T12:00:00-05:00,wristband scanned,N. Ole
 """
-RETRACT = (
-    "retract", "--ledger", "ward.ledger", "--device", "M1", "--from", "2026-03-14T09:40:00-05:00",
-    "--reason", "wrong-patient", "--who", "N. Ole", "--why", "monitor was at bed 4", "--mapping", "round.toml",
-    "--associations", "scanned.csv",
+MOVE = (
+    "move", "--ledger", "ward.ledger", "--device", "M1", "--from", "2026-03-14T09:00:00-05:00",
+    "--associations", "scanned.csv", "--who", "N. Ole", "--why", "monitor was at bed 4", "--mapping", "round.toml",
 )  # fmt: skip
 
 
 @cache
 def _recovery() -> dict[str, str]:
-    """Records of a wrong patient, taken back and recorded anew; times of today stand as those of the example."""
+    """Records of a wrong patient, moved to the right one; times of today stand as those of the example."""
     with tempfile.TemporaryDirectory(prefix="recovery-") as name:
         folder = Path(name)
         for file, text in (
@@ -564,8 +563,8 @@ def _recovery() -> dict[str, str]:
         given = ("--associations", "typed.csv", "--ledger", "ward.ledger")
         made = {"recorded": _run(folder, *words, *given)}
         made["repeated"] = _run(folder, *words[:5], "again", *words[6:], *given)
-        made["foreseen"] = _run(folder, *RETRACT, "--dry-run")
-        made["recovered"] = _run(folder, *RETRACT, "--out", "corrected")
+        made["foreseen"] = _run(folder, *MOVE, "--dry-run")
+        made["recovered"] = _run(folder, *MOVE, "--out", "corrected")
         made["audited"] = _run(folder, "audit", "--ledger", "ward.ledger")
     return {key: re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC", "2026-03-15 07:30:00 UTC", text)
             for key, text in made.items()}  # fmt: skip
@@ -583,7 +582,7 @@ def recovery_files() -> str:
 
 
 def recovery() -> str:
-    """The worked example: recorded, read again, taken back and recorded anew."""
+    """The worked example: recorded, read again, and moved."""
     made = _recovery()
     parts = [_beginning(made["recorded"], 2), _beginning(made["repeated"], 2)]
     return "\n\n".join([*parts, *(_block(made[key]) for key in ("foreseen", "recovered", "audited"))])

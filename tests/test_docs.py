@@ -206,10 +206,12 @@ def test_paths_named_for_developers_exist() -> None:
     ] == []
 
 
-def test_modules_of_the_conversion_are_listed() -> None:
+@pytest.mark.parametrize("package", ["conversion", "decisions"])
+def test_modules_of_a_package_are_listed(package: str) -> None:
     text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
-    files = {path.name for path in (REPOSITORY / "gateway" / "conversion").glob("*.py")} - {"__init__.py"}
-    assert set(re.findall(r"^\| `(\w+\.py)` \|", text, re.M)) == files
+    table = text.partition(f"\n`gateway/{package}/` is ")[2].split("\n\n")[1]
+    files = {path.name for path in (REPOSITORY / "gateway" / package).glob("*.py")} - {"__init__.py"}
+    assert set(re.findall(r"^\| `(\w+\.py)` \|", table, re.M)) == files
 
 
 def test_packages_are_listed() -> None:

@@ -41,6 +41,7 @@ class Rule:
         vitals: the vitals it looks at; () for all.
         check: the check itself; None where another stage notices.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
+        about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
 
     slug: str
@@ -56,6 +57,7 @@ class Rule:
     vitals: tuple[str, ...] = ()
     check: Callable[..., Any] | None = None
     rank: int = 50
+    about: Literal["", "patient"] = ""
 
 
 def number(reading: Reading, unit: str) -> Fraction:

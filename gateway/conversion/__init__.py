@@ -11,13 +11,11 @@
 | clocks | what the clocks of the monitors showed, looked through before anything is converted |
 | lists | lists that are read more than once |
 | remembering | a run with a ledger |
-| retraction | takes records back |
 | tracing | from a record to its line, and back |
 | workers | blocks one after another, or in several processes |
 | batch | `convert`: the whole run, from arguments to the finished folder |
 | preview | the first sets of an export as text |
 | looking | the first sets of an export with their cells and records |
-| settling | decisions about holds |
 
 An export is cut into blocks that never divide a set. A block is converted on its own; what depends on other blocks
 (has this set been seen before?) is settled in the order of the export, so that any number of workers gives the

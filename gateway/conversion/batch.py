@@ -12,7 +12,7 @@ from __future__ import annotations
 import dataclasses
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -87,6 +87,7 @@ def convert(
     progress: Callable[[int, int], None] | None = None,
     recovered: Callable[[Sequence[Recovered]], None] | None = None,
     watch: Watch | None = None,
+    only: Collection[tuple[int, int]] | None = None,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
 
@@ -113,6 +114,8 @@ def convert(
         progress: called with bytes done and bytes in all.
         recovered: told of the runs that had been cut off and were completed when the ledger was opened, if any.
         watch: is shown the sets, in the order of the exports, when what becomes of them is settled; for one worker.
+        only: without exports: the held sets that are looked at, as the ledger numbers them (export, line); None for
+            all of them.
 
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
@@ -136,11 +139,12 @@ def convert(
     loaded = load_mapping(mapping)
     age, clock = loaded.mapping.time.age, loaded.mapping.time.clock
     given = age.anchor == "given" if age is not None else clock is not None and clock.reference == "given"
-    if given != (sent is not None):
+    # A held set brings with it when its list was sent.
+    if given != (sent is not None) and not (only is not None and sent is None):
         what = "needs --sent, the time at which the list was sent" if sent is None else "does not use --sent"
         todo = "See reference in [time.clock] of the mapping" if clock else "See anchor in [time.age] of the mapping"
         raise UsageError(f"The mapping {what}", where=str(mapping), todo=todo)
-    if loaded.mapping.patient.column is None and associations is None:
+    if loaded.mapping.patient.column is None and associations is None and only is None:
         raise UsageError(
             "The mapping reads no patient from the export, and no associations were given",
             where=str(mapping),
@@ -180,7 +184,7 @@ def convert(
         try:
             report = _convert(
                 job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,
-                progress=progress,
+                progress=progress, only=only,
             )  # fmt: skip
         except OutputError as error:
             stage.discard()
@@ -239,6 +243,7 @@ def _convert(
     targets: Sequence[tuple[str, OutboxKind]],
     identifiers: bool,
     progress: Callable[[int, int], None] | None,
+    only: Collection[tuple[int, int]] | None,
 ) -> Report:
     """Convert into the stage, and put the result in its place."""
     with ExitStack() as stack:
@@ -258,7 +263,7 @@ def _convert(
                 clocks = survey(job.loaded.mapping, job.options, _blocks(job.loaded.mapping, found))
                 job = dataclasses.replace(job, older=clocks.older)
                 memory = Remembering(ledger, run, job, seen) if ledger is not None and run is not None else None
-                tally, files = _run(job, found, clocks, workers, stage, seen, memory, progress)
+                tally, files = _run(job, found, clocks, workers, stage, seen, memory, progress, only)
             counts = memory.finish(tally) if memory is not None else ""
         report = _report(job, found, tally, clocks, files, started, memory.tally if memory is not None else None)
         report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
@@ -287,6 +292,7 @@ def _run(
     seen: Repeats | Lists,
     memory: Remembering | None,
     progress: Callable[[int, int], None] | None,
+    only: Collection[tuple[int, int]] | None,
 ) -> tuple[Tally, list[str]]:
     """Take up what was held, convert every block of every export; give the counts and the names of the files."""
     tally = Tally()
@@ -320,7 +326,7 @@ def _run(
                 tally.note(each)
 
         if memory is not None:
-            memory.take_up(retaken)
+            memory.take_up(retaken, only)
         note(clocks.findings)
         for number, export in enumerate(exports, start=1):
             read_before = False

@@ -32,6 +32,7 @@ from gateway.model import (
     Outcome,
     Party,
     Reading,
+    SetItem,
     Tally,
 )
 from gateway.normalise.clocks import Dump, Older
@@ -79,7 +80,7 @@ class Retaken:
 
     Attributes:
         lines: their first lines; nothing else of the block is looked at.
-        patients: line -> patient identifier, where a person has assigned one.
+        patients: line -> patient identifier and its system ("" for the mapping's own), where a person has assigned one.
         reinstated: lines of sets that a person has confirmed, or assigned, although they were retracted.
         sent: when the list was sent, as it was given then.
         older: which of its entries have no defensible time.
@@ -87,7 +88,7 @@ class Retaken:
     """
 
     lines: frozenset[int]
-    patients: Mapping[int, str]
+    patients: Mapping[int, tuple[str, str]]
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
@@ -130,6 +131,7 @@ class BlockConverter:
         self._retaken: Retaken | None = None
         self._said: dict[Reading, str] = {}
         self._flagged: dict[Reading, Reading] = {}
+        self._keys: dict[tuple[str, ...], str] = {}
         self._effects = effects(mapping)
         self._judge = Judge(self._fhir, mapping.corrections == "accept", mapping.output.fhir.panel)
         # A list whose entries carry ages is compared with earlier ones as a whole.
@@ -153,6 +155,12 @@ class BlockConverter:
         lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
         sets = self._understanding.sets(parsed.entries, block.export)
         return sets, [*block.findings, *parsed.findings], lines, lost
+
+    def again(self, block: Block, retaken: Retaken) -> Iterator[Candidate]:
+        """The sets of a block of an earlier run that are taken up again, as they are understood now."""
+        self._retaken = retaken
+        sets, *_ = self.sets(block)
+        return (candidate for candidate in sets if candidate.item.line in retaken.lines)
 
     def fits(self, block: Block) -> bool:
         """Whether this mapping can read a block of an earlier run; its columns are named as they are now."""
@@ -335,18 +343,17 @@ class BlockConverter:
         if len(said) > _TEXTS_KEPT:
             said.clear()
         # A reading is one object for each distinct text, so most of this is look-ups.
-        readings = {}
+        texts = []
         for reading in item.readings:
             text = said.get(reading)
             if text is None:
-                text = said[reading] = canonical(reading)
-            readings[reading.vital] = text
-        keys = frozenset(self._fhir.group_keys(item.readings))
-        if self._loaded.mapping.output.fhir.panel:
-            keys |= set(self._fhir.keys(item)[-1:])
+                text = said[reading] = f"{reading.vital}={canonical(reading)}"
+            texts.append(text)
+        whole = self._keys_of(item)
         if earlier is not None and not earlier.retracted:
-            readings = earlier.readings | readings
-            keys |= earlier.keys
+            now = {text.partition("=")[0]: text for text in texts}
+            texts = [now.pop(vital, f"{vital}={text}") for vital, text in earlier.readings.items()] + [*now.values()]
+            whole = ",".join(sorted(earlier.keys.union(whole.split(","))))
         status: str = self._loaded.mapping.output.status
         if item.revised and item.revised.corrected - item.revised.preliminary and status == "final":
             status = "corrected"
@@ -360,9 +367,9 @@ class BlockConverter:
             item.patient.system,
             key.sequence,
             key.content,
-            ";".join(f"{vital}={text}" for vital, text in sorted(readings.items())),
+            ";".join(sorted(texts)),
             rules,
-            ",".join(sorted(keys)),
+            whole,
             candidate.written.fhir,
             candidate.written.oru,
             candidate.digest,
@@ -371,6 +378,19 @@ class BlockConverter:
             candidate.chain,
             key.how,
         )
+
+    def _keys_of(self, item: SetItem) -> str:
+        """Keys of the FHIR records of a set, separated by commas; much the same for every set of an export."""
+        keys = self._fhir.group_keys(item.readings)
+        if self._loaded.mapping.output.fhir.panel:
+            keys += self._fhir.keys(item)[-1:]
+        named = tuple(keys)
+        known = self._keys.get(named)
+        if known is None:
+            if len(self._keys) > _TEXTS_KEPT:
+                self._keys.clear()
+            known = self._keys[named] = ",".join(sorted(set(keys)))
+        return known
 
     def _note(self, findings: Sequence[Finding], result: BlockResult) -> None:
         result.findings.extend(findings)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 from gateway.checks import effects, rules
+from gateway.errors import UsageError
 from gateway.identity.associations import Associations
 from gateway.mapping import LoadedMapping, load
 from gateway.model import Effect
@@ -93,9 +94,22 @@ def time_of_change(at: datetime) -> tuple[str, str]:
 def load_mapping(path: str | Path) -> LoadedMapping:
     """Load a mapping and check it against the rules there are.
 
+    Args:
+        path: the file; a text with line ends in it is the mapping itself.
+
     Raises:
         MappingError: with every mistake at its line.
     """
     known = rules()
     adjustable = [slug for slug, rule in known.items() if rule.adjustable]
     return load(path, known_rules=tuple(known), adjustable_rules=adjustable)
+
+
+def need_words(text: str, where: str) -> None:
+    """Refuse an empty name or reason of a decision.
+
+    Raises:
+        UsageError: there is nothing in it.
+    """
+    if not text.strip():
+        raise UsageError("this must not be empty", where=where, todo="It goes into the audit trail")

@@ -10,7 +10,7 @@ import hashlib
 import json
 import zlib
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -137,16 +137,19 @@ class Remembering:
 
     # -- what is held
 
-    def take_up(self, written: Callable[[BlockResult], None]) -> None:
+    def take_up(self, written: Callable[[BlockResult], None], only: Collection[tuple[int, int]] | None = None) -> None:
         """Take up the holds of earlier runs that were made with this mapping, in whichever version.
 
         Args:
             written: told of each block result, for its files and records.
+            only: (export, line) of the holds that are meant; None for all.
         """
         mapping = self._job.loaded.mapping
         holds = self._ledger.holds(HoldFilter(namespace=mapping.namespace, mapping_title=mapping.title, state="open"))
         by_block: dict[tuple[int, int, bool], list[Hold]] = {}
         for hold in holds:
+            if only is not None and (hold.export_id, hold.line) not in only:
+                continue
             by_block.setdefault((hold.export_id, hold.block, hold.action == "confirm"), []).append(hold)
         converters: dict[bool, BlockConverter] = {}
         forms = {export.id: export.form for export in self._ledger.exports()} if by_block else {}
@@ -164,11 +167,11 @@ class Remembering:
                 # Cut with other columns: it waits for a mapping that has them.
                 continue
             converter.of_export(stored.export_sha256)
-            reinstated = frozenset(hold.line for hold in group if hold.action in ("confirm", "assign"))
+            reinstated = frozenset(hold.line for hold in group if confirmed or hold.patient)
             self._recorded.asked = Asked(self._run.first_read(export), reinstated)
             retaken = Retaken(
                 frozenset(hold.line for hold in group),
-                {hold.line: hold.patient for hold in group if hold.action == "assign"},
+                {hold.line: (hold.patient, hold.patient_system) for hold in group if hold.patient},
                 reinstated,
                 sent,
                 older,

@@ -12,8 +12,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple, TypeAlias
 
+from gateway.conversion.options import need_words
 from gateway.conversion.payloads import sets_in
-from gateway.conversion.settling import need_words
 from gateway.errors import UsageError
 from gateway.ledger import SETTLED_FROM, OutboxFilter, OutboxItem, Recovered, open_ledger
 

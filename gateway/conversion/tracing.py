@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from gateway.checks import rules
 from gateway.conversion.remembering import unpacked
 from gateway.errors import InputError, UsageError
 from gateway.ledger import open_ledger
+from gateway.normalise.times import fixed_offset, zone_for
 from gateway.records.retraction import messages_in, set_of
 
 if TYPE_CHECKING:
@@ -114,6 +116,7 @@ def _set(ledger: Ledger, known: KnownSet) -> Iterator[Step]:
     runs = {run.id: run for run in ledger.runs()}
     for version in (known, *reversed(ledger.history(known.identity))):
         run = runs[version.run]
+        printed = _printed(ledger.mapping_text(run.mapping_sha256), version)
         state = version.state if version is known else "replaced"
         yield Step(
             f"Set {version.identity.hex()}, revision {version.revision}: {state}",
@@ -122,6 +125,7 @@ def _set(ledger: Ledger, known: KnownSet) -> Iterator[Step]:
                 ("records", ", ".join(filter(None, [version.keys, version.fhir, version.oru]))),
                 ("status", version.status),
                 ("time", datetime.fromtimestamp(version.epoch, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")),
+                ("printed by the monitor", printed),
                 ("device", version.device),
                 ("rules", _rules(version.rules)),
                 ("export", f"{version.export_sha256}, line {version.line}"),
@@ -142,6 +146,18 @@ def _set(ledger: Ledger, known: KnownSet) -> Iterator[Step]:
                 *[(str(name), str(words)) for name, words in sorted(detail.items())],
             ],
         )
+
+
+def _printed(mapping: str, known: KnownSet) -> str:
+    """The time that the monitor's own clock showed, where it is not the recorded one; "" where it is."""
+    # As plain TOML: a mapping of long ago need not pass the checks of today.
+    time = tomllib.loads(mapping).get("time", {})
+    name = str(time.get("zone", "offset-in-text"))
+    recorded = datetime.fromtimestamp(known.epoch, UTC)
+    if name != "offset-in-text" and "age" not in time:
+        recorded = recorded.astimezone(fixed_offset(name) or zone_for(name))
+    shown = datetime.fromtimestamp(known.wall, UTC).replace(tzinfo=None)
+    return "" if shown == recorded.replace(tzinfo=None) else f"{shown:%Y-%m-%d %H:%M:%S}, by its own clock"
 
 
 def _hold(hold: Hold) -> Step:

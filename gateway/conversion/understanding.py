@@ -121,7 +121,7 @@ class Understanding:
             self._settled: dict[tuple[str, Dump, Noticed | None], Moment] = {}
         self._age_at = self._position(mapping.time.age.column if mapping.time.age is not None else None)
         self._sent = options.sent
-        self._assigned: MappingOf[int, str] = {}
+        self._assigned: MappingOf[int, tuple[str, str]] = {}
         self._capture_at = self._at.get(CAPTURE_TIME, -1)
         self._aged: dict[tuple[str, str], Moment] = {}
         self._run = _Run("")
@@ -216,14 +216,14 @@ class Understanding:
 
     def take_up(
         self,
-        patients: MappingOf[int, str],
+        patients: MappingOf[int, tuple[str, str]],
         sent: datetime | None,
         older: MappingOf[tuple[int, Dump], Older],
     ) -> None:
         """Set what is known besides the export.
 
         Args:
-            patients: line -> patient identifier, where a person has assigned one.
+            patients: line -> patient identifier and its system, where a person has assigned one.
             sent: when the list was sent, where that was given.
             older: which entries of which lists have no defensible time.
         """
@@ -318,7 +318,7 @@ class Understanding:
             note(noticed, column=" ".join(self._mapping.time.columns))
         device = self._device(cells)
         if line in self._assigned:
-            who = self._by_decision(self._assigned[line], note)
+            who = self._by_decision(*self._assigned[line], note)
         else:
             who = self._patient(cells, device, moment, note)
         patient = who.party if who is not None else None
@@ -714,7 +714,7 @@ class Understanding:
             named = self._by_association(self._associations, named, device, moment, note)
         elif named is None:
             note(Noticed("patient-missing", "the entry names no patient and no association was given"), column)
-        return self._told(named, note)
+        return self._told(named, note) if named is not None and named.how == "merge" else named
 
     def _by_association(
         self,
@@ -751,20 +751,22 @@ class Understanding:
         # Where both name the patient, the export has the first word.
         return named or patient
 
-    def _by_decision(self, text: str, note: Callable[..., None]) -> _Who | None:
-        """The patient whom a person has named."""
-        patient = self._who(self._associated, text, "", self._identifiers.judged, "association")
+    def _by_decision(self, text: str, system: str, note: Callable[..., None]) -> _Who | None:
+        """The patient whom a person has named, of a system that the mapping knows ("" for its own)."""
+        if system not in self._by_system:
+            note(Noticed("patient-system-undeclared", "the mapping does not know the assigned patient's system"))
+            return None
+        patient = self._who(self._associated, text, system, self._identifiers.judged, "association")
         if isinstance(patient, Noticed):
             rule, message = patient
             note(Noticed(rule, message.replace("the patient", "the assigned patient", 1)))
             return None
-        return self._told(patient if patient.how == "merge" else patient._replace(how="person"), note)
+        return self._told(patient, note) if patient.how == "merge" else patient._replace(how="person")
 
-    def _told(self, who: _Who | None, note: Callable[..., None]) -> _Who | None:
-        """The patient, told of if another identifier stands for the one that was given."""
-        if who is not None and who.how == "merge":
-            message = "the patient's identifier has been merged; the one that stands for it now is recorded"
-            note(Noticed("patient-merged", message))
+    def _told(self, who: _Who, note: Callable[..., None]) -> _Who:
+        """The patient, told of as another identifier stands for the one that was given."""
+        message = "the patient's identifier has been merged; the one that stands for it now is recorded"
+        note(Noticed("patient-merged", message))
         return who
 
     def _who(

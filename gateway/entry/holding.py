@@ -1,4 +1,4 @@
-"""Commands that work on a ledger: holds, resolve, retract, trace, audit."""
+"""Commands that work on a ledger: holds, resolve, retract, move, merge, trace, audit."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from gateway.errors import UsageError
 
 if TYPE_CHECKING:
     from gateway.conversion.held import HeldSet
-    from gateway.ledger import HoldFilter, Recovered
+    from gateway.ledger import HoldFilter, Recovered, SetFilter
 
 LedgerOption = Annotated[
     str, typer.Option("--ledger", metavar="FILE|URL", help="The ledger: SQLite file or postgresql:// URL.")
@@ -28,6 +28,23 @@ OlderOption = Annotated[
 ]
 WhoOption = Annotated[str, typer.Option("--who", metavar="NAME", help="Who decides this.")]
 WhyOption = Annotated[str, typer.Option("--why", metavar="TEXT", help="Why, in words, without identifiers.")]
+SystemOption = Annotated[
+    str | None,
+    typer.Option("--system", metavar="URI", help="With --patient: the system it is of, where the mapping has several."),
+]
+SetsArgument = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="SET", help="Sets, by the first 32 characters of a record's identifier."),
+]
+SinceOption = Annotated[
+    str | None, typer.Option("--from", metavar="TIME", help="Recorded time: from this on, with offset.")
+]
+UntilOption = Annotated[str | None, typer.Option("--to", metavar="TIME", help="Recorded time: until before this.")]
+OutOption = Annotated[str | None, typer.Option("--out", metavar="DIR", help="Folder for the records.")]
+AnewOption = Annotated[
+    str | None,
+    typer.Option("--mapping", metavar="FILE", help="Record the sets anew with this mapping, where it can."),
+]
 DryRunOption = Annotated[bool, typer.Option("--dry-run", help="Show what would happen, and change nothing.")]
 
 
@@ -51,6 +68,8 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Exit status: 0, 2 the ledger cannot be read.")(holds)
     app.command(epilog="Exit status: 0 settled, 2 nothing was settled.")(resolve)
     app.command(epilog="Exit status: 0 retracted, 2 nothing was retracted.")(retract)
+    app.command(epilog="Exit status: 0 moved, 2 nothing was moved.")(move)
+    app.command(epilog="Exit status: 0 merged, 2 nothing was merged.")(merge)
     app.command(epilog="Exit status: 0, 1 nothing is known of it, 2 the ledger cannot be read.")(trace)
     app.command(epilog="Exit status: 0 the trail is whole, 1 it has been tampered with, 2 it cannot be read.")(audit)
 
@@ -153,6 +172,11 @@ def resolve(
     patient: Annotated[
         str | None, typer.Option("--patient", metavar="ID", help="With assign: the patient's identifier.")
     ] = None,
+    system: SystemOption = None,
+    mapping: Annotated[
+        str | None,
+        typer.Option("--mapping", metavar="FILE", help="With assign: the mapping the next run has, if it is newer."),
+    ] = None,
     reason: ReasonOption = None,
     device: DeviceOption = None,
     older_than: OlderOption = None,
@@ -162,20 +186,20 @@ def resolve(
 
     Who and why go into the audit trail. Assigned and confirmed sets are recorded by the next run with this ledger.
     """
-    from gateway.conversion.settling import settle
+    from gateway.decisions import Settle, decide
 
-    which = _filter(numbers or (), reason, device, older_than)
-    found = settle(
-        ledger,
-        action.value,
-        which,
+    decision = Settle(
+        action=action.value,
+        which=_filter(numbers or (), reason, device, older_than),
+        patient=patient or "",
+        system=system or "",
         who=who,
         why=why,
-        patient=patient,
-        dry_run=dry_run,
         where="gateway resolve",
-        recovered=say_recovered,
     )
+    if mapping is not None and action is not Action.ASSIGN:
+        raise UsageError(f"{action.value} does not use --mapping", where="gateway resolve", todo="Leave --mapping out")
+    found = decide(ledger, decision, mapping=mapping, dry_run=dry_run, recovered=say_recovered)
     done = "would be settled" if dry_run else "settled"
     later = "" if action is Action.DISCARD or dry_run else " The next run with this ledger records them."
     count = f"{found.holds:,} {'hold' if found.holds == 1 else 'holds'} with {found.readings:,} readings"
@@ -186,27 +210,21 @@ def retract(
     ledger: LedgerOption,
     who: WhoOption,
     why: WhyOption,
-    sets: Annotated[
-        list[str] | None,
-        typer.Argument(metavar="SET", help="Sets, by the first 32 characters of a record's identifier."),
-    ] = None,
+    sets: SetsArgument = None,
     reason: Annotated[
         Reason,
         typer.Option("--reason", help="wrong-patient: v2 OBX-11 W; error: OBX-11 D. FHIR: entered-in-error in both."),
     ] = Reason.ERROR,
     device: DeviceOption = None,
-    since: Annotated[str | None, typer.Option("--from", metavar="TIME", help="From this time on, with offset.")] = None,
-    until: Annotated[str | None, typer.Option("--to", metavar="TIME", help="Until before this time.")] = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
     patient: Annotated[str | None, typer.Option("--patient", metavar="ID", help="Recorded for this patient.")] = None,
     mapping_version: Annotated[
         str | None, typer.Option("--mapping-version", metavar="TEXT", help="Recorded with this version of a mapping.")
     ] = None,
     run: Annotated[int | None, typer.Option("--run", metavar="NUMBER", help="Recorded by this run.")] = None,
-    out: Annotated[str | None, typer.Option("--out", metavar="DIR", help="Folder for the records.")] = None,
-    mapping: Annotated[
-        str | None,
-        typer.Option("--mapping", metavar="FILE", help="Record the sets anew with this mapping, where it can."),
-    ] = None,
+    out: OutOption = None,
+    mapping: AnewOption = None,
     associations: Annotated[
         str | None, typer.Option("--associations", metavar="FILE", help="With --mapping: who was on which device.")
     ] = None,
@@ -217,34 +235,97 @@ def retract(
     Writes retractions for everything that was recorded of the sets: FHIR status entered-in-error, v2 result status W
     or D. The sets are held from then on. With --mapping they are taken up at once, after the retractions.
     """
-    from gateway.conversion import retraction
-    from gateway.conversion.settling import need_words
-    from gateway.ledger import SetFilter
+    from gateway.decisions import Retract, decide
 
-    which = SetFilter(
-        identities=tuple(_identity(each) for each in sets) if sets else None,
-        device=device,
-        since=None if since is None else int(instant(since, "--from").timestamp()),
-        until=None if until is None else int(instant(until, "--to").timestamp()),
-        patient=patient,
-        mapping_version=mapping_version,
-        run=run,
+    where = "gateway retract"
+    decision = Retract(
+        which=_sets(sets, device, since, until, patient, where, mapping_version, run),
+        reason=reason.value,
+        associations=_path(associations),
+        who=who,
+        why=why,
+        where=where,
     )
-    if which == SetFilter():
-        raise UsageError(
-            "nothing was named to retract", where="gateway retract",
-            todo="Name sets, or choose them with --device, --from and --to, --patient, --mapping-version or --run",
-        )  # fmt: skip
-    if out is None and not dry_run:
-        raise UsageError("no folder was named", where="gateway retract", todo="Name one with --out, or try --dry-run")
-    need_words(who, "--who")
-    need_words(why, "--why")
-    done = retraction.retract(
-        ledger, which, Path(out) if out is not None else None, who=who, why=why, reason=reason.value,
-        mapping=mapping, associations=associations, dry_run=dry_run, recovered=say_recovered,
-    )  # fmt: skip
+    _need_folder(out, dry_run, where)
+    done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
     say("Dry run: nothing was changed. It would be:\n" if dry_run else "Retracted:\n")
     say_details(done.words())
+
+
+def move(
+    ledger: LedgerOption,
+    who: WhoOption,
+    why: WhyOption,
+    sets: SetsArgument = None,
+    patient: Annotated[str | None, typer.Option("--patient", metavar="ID", help="Whose the sets are.")] = None,
+    system: SystemOption = None,
+    associations: Annotated[
+        str | None,
+        typer.Option("--associations", metavar="FILE", help="Instead: each set goes to whom this list names."),
+    ] = None,
+    device: DeviceOption = None,
+    since: SinceOption = None,
+    until: UntilOption = None,
+    recorded_for: Annotated[
+        str | None, typer.Option("--recorded-for", metavar="ID", help="Only sets recorded for this patient.")
+    ] = None,
+    out: OutOption = None,
+    mapping: AnewOption = None,
+    dry_run: DryRunOption = False,
+) -> None:
+    """Give recorded sets to another patient: taken back there and recorded here, in one decision.
+
+    The retractions (FHIR entered-in-error, v2 W) go to the targets that got the records. With --mapping the sets are
+    recorded for the other patient at once, otherwise by the next run. Sets that are the patient's already stay.
+    """
+    from gateway.decisions import Move, decide
+
+    where = "gateway move"
+    decision = Move(
+        which=_sets(sets, device, since, until, recorded_for, where),
+        patient=patient or "",
+        system=system or "",
+        associations=_path(associations),
+        who=who,
+        why=why,
+        where=where,
+    )
+    _need_folder(out, dry_run, where)
+    done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
+    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Moved:\n")
+    say_details(done.words())
+    if done.moved and done.anew is None and not dry_run:
+        say("\nThe next run with this ledger records them for their patients.")
+
+
+def merge(
+    merges: Annotated[
+        Path,
+        typer.Argument(
+            metavar="LIST",
+            help="CSV with the header old,surviving (and old_system,surviving_system), or HL7 v2 messages ADT^A40.",
+        ),
+    ],
+    ledger: LedgerOption,
+    who: WhoOption,
+    why: WhyOption,
+    out: OutOption = None,
+    mapping: AnewOption = None,
+    dry_run: DryRunOption = False,
+) -> None:
+    """Merge identifiers of patients: what is recorded for an old one goes to the one that survives.
+
+    The list is remembered, so that what comes later for an old identifier is the surviving one's as well. The same
+    list again changes nothing.
+    """
+    from gateway.decisions import Merge, decide
+
+    decision = Merge(merges=merges, who=who, why=why, where="gateway merge")
+    done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
+    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Merged:\n")
+    say_details(done.words())
+    if done.moved and done.anew is None and not dry_run:
+        say("\nThe next run with this ledger records them for their patients.")
 
 
 def trace(
@@ -320,6 +401,50 @@ def _filter(numbers: Sequence[int], reason: str | None, device: str | None, olde
         device=device,
         older_than=None if older_than is None else datetime.now(UTC) - timedelta(days=older_than),
     )
+
+
+def _sets(
+    sets: Sequence[str] | None,
+    device: str | None,
+    since: str | None,
+    until: str | None,
+    patient: str | None,
+    where: str,
+    mapping_version: str | None = None,
+    run: int | None = None,
+) -> SetFilter:
+    from gateway.ledger import SetFilter
+
+    which = SetFilter(
+        identities=tuple(_identity(each) for each in sets) if sets else None,
+        device=device,
+        since=None if since is None else int(instant(since, "--from").timestamp()),
+        until=None if until is None else int(instant(until, "--to").timestamp()),
+        patient=patient,
+        mapping_version=mapping_version,
+        run=run,
+    )
+    if which == SetFilter():
+        what, among = (
+            ("retract", "--patient, --mapping-version or --run")
+            if where == "gateway retract"
+            else ("move", "or --recorded-for")
+        )
+        raise UsageError(
+            f"nothing was named to {what}",
+            where=where,
+            todo=f"Name sets, or choose them with --device, --from and --to, {among}",
+        )
+    return which
+
+
+def _path(text: str | None) -> Path | None:
+    return None if text is None else Path(text)
+
+
+def _need_folder(out: str | None, dry_run: bool, where: str) -> None:
+    if out is None and not dry_run:
+        raise UsageError("no folder was named", where=where, todo="Name one with --out, or try --dry-run")
 
 
 def _identity(text: str) -> bytes:

@@ -1,7 +1,20 @@
-"""Who is it: identifiers, and associations of patients and devices."""
+"""Who is it: identifiers, associations of patients and devices, merged identifiers."""
 
 from gateway.identity.associations import Association, Associations, Found
 from gateway.identity.identifiers import Identifier, Identifiers
+from gateway.identity.merges import Merge, load_merges, settled
+from gateway.identity.reading import Issuers
 from gateway.identity.sources import load_associations
 
-__all__ = ["Association", "Associations", "Found", "Identifier", "Identifiers", "load_associations"]
+__all__ = [
+    "Association",
+    "Associations",
+    "Found",
+    "Identifier",
+    "Identifiers",
+    "Issuers",
+    "Merge",
+    "load_associations",
+    "load_merges",
+    "settled",
+]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator, Sequence
 
 from gateway.errors import InputError
 from gateway.identity.associations import Association
@@ -29,9 +30,35 @@ def read(text: str, where: str, issuers: Issuers) -> list[Association]:
     Raises:
         InputError: the header or lines are wrong; names numbers and columns, never contents.
     """
-    delimiter, positions = _header(text, where)
     faults: list[str] = []
     found: list[Association] = []
+    for line, cells in rows(text, where, COLUMNS, (_SYSTEM,), "associations", faults):
+        try:
+            found.append(_line(cells, issuers))
+        except Unusable as fault:
+            faults.append(f"line {line}: {fault}")
+    refuse(faults, where, "lines")
+    return found
+
+
+def rows(
+    text: str, where: str, columns: Sequence[str], optional: Sequence[str], of: str, faults: list[str]
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """The lines of a CSV file with a header: number and cells by column, blanks around them taken off.
+
+    Args:
+        text: the file's content.
+        where: its name, for errors.
+        columns: the columns there must be.
+        optional: those there may be.
+        of: what the file lists, for errors.
+        faults: what is wrong with lines is added here.
+
+    Raises:
+        InputError: the header is wrong.
+    """
+    delimiter, positions = _header(text, where, columns, optional, of)
+    needed = max(positions.values()) + 1
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     line = 1
     try:
@@ -40,46 +67,44 @@ def read(text: str, where: str, issuers: Issuers) -> list[Association]:
             line, before = reader.line_num, line
             if not any(cell.strip() for cell in cells):
                 continue
-            try:
-                found.append(_line(cells, positions, issuers))
-            except Unusable as fault:
-                faults.append(f"line {before + 1}: {fault}")
+            if len(cells) < needed:
+                faults.append(f"line {before + 1}: it has {len(cells)} cells and needs {needed}")
+                continue
+            yield before + 1, {name: cells[position].strip() for name, position in positions.items()}
     except csv.Error:
         faults.append(f"line {reader.line_num}: a quote is not closed or stands in the wrong place")
-    refuse(faults, where, "lines")
-    return found
 
 
-def _header(text: str, where: str) -> tuple[str, dict[str, int]]:
+def _header(
+    text: str, where: str, columns: Sequence[str], optional: Sequence[str], of: str
+) -> tuple[str, dict[str, int]]:
     """The delimiter and the position of each column; spreadsheets of some countries write `;` for `,`."""
     first = io.StringIO(text).readline().rstrip("\r\n")
     for delimiter in ",;\t":
         names = [name.strip().strip('"').strip().casefold() for name in first.split(delimiter)]
         if len(names) > 1:
             break
-    missing = [name for name in COLUMNS if name not in names]
-    twice = [name for name in (*COLUMNS, _SYSTEM) if names.count(name) > 1]
+    missing = [name for name in columns if name not in names]
+    twice = [name for name in (*columns, *optional) if names.count(name) > 1]
     if missing or twice:
         what = f"has no column {', '.join(missing)}" if missing else f"names the column {', '.join(twice)} twice"
         raise InputError(
-            f"the header of the associations {what}",
+            f"the header of the {of} {what}",
             where=f"{where}, line 1",
-            todo=f"Write the first line as {','.join(COLUMNS)}",
+            todo=f"Write the first line as {','.join(columns)}",
         )
-    return delimiter, {name: names.index(name) for name in (*COLUMNS, _SYSTEM) if name in names}
+    return delimiter, {name: names.index(name) for name in (*columns, *optional) if name in names}
 
 
-def _line(cells: list[str], positions: dict[str, int], issuers: Issuers) -> Association:
-    if len(cells) <= max(positions.values()):
-        raise Unusable(f"it has {len(cells)} cells and needs {max(positions.values()) + 1}")
-    device, patient, start, end = (cells[positions[name]].strip() for name in ("device", "patient", "from", "to"))
+def _line(cells: dict[str, str], issuers: Issuers) -> Association:
+    device, patient, start, end = (cells[name] for name in ("device", "patient", "from", "to"))
     for name, cell in (("device", device), ("patient", patient), ("from", start)):
         if not cell:
             raise Unusable(f"{name} is empty")
     system = ""
-    if _SYSTEM in positions:
+    if _SYSTEM in cells:
         known = issuers.patients
-        system = chosen([by_system(patient, cells[positions[_SYSTEM]].strip(), known)], known, "patient")[1]
+        system = chosen([by_system(patient, cells[_SYSTEM], known)], known, "patient")[1]
     first = epoch(start, "from")
     last = epoch(end, "to") if end else None
     if last is not None and last <= first:

@@ -84,6 +84,14 @@ class Issuers:
             self.devices = (Issuer(device.system, device.authority),)
         self.by_id = patient.subject == "reference"
 
+    @classmethod
+    def together(cls, mappings: Iterable[Mapping]) -> Issuers:
+        """The patients' identifier systems that any of several mappings names, the first mapping's own first."""
+        issuers = cls(None)
+        each_one = [each for mapping in mappings for each in cls(mapping).patients]
+        issuers.patients = tuple(dict.fromkeys(each_one))
+        return issuers
+
     def system(self, system: str) -> str:
         """A patient's system as `Association` states it: "" for the mapping's own."""
         return "" if not self.patients or system == self.patients[0].system else system
@@ -150,13 +158,15 @@ def microseconds(moment: datetime) -> int:
     return (moment - _EPOCH) // _MICROSECOND
 
 
-def refuse(faults: list[str], where: str, kind: str) -> None:
+def refuse(faults: list[str], where: str, kind: str, of: str = "associations", half: str = "converted") -> None:
     """Refuse a file with faults.
 
     Args:
         faults: one text for each, place first.
         where: the file.
         kind: what the entries are called, in the plural.
+        of: what the file lists.
+        half: what is not done on half of it.
 
     Raises:
         InputError: there are faults.
@@ -166,7 +176,7 @@ def refuse(faults: list[str], where: str, kind: str) -> None:
     count = f"{len(faults)} {kind}" if len(faults) > 1 else f"1 {'entry' if kind == 'entries' else kind[:-1]}"
     rest = f"; and {len(faults) - LISTED} more" if len(faults) > LISTED else ""
     raise InputError(
-        f"{count} of the associations cannot be used: {'; '.join(faults[:LISTED])}{rest}",
+        f"{count} of the {of} cannot be used: {'; '.join(faults[:LISTED])}{rest}",
         where=where,
-        todo="Mend the file; nothing is converted on half of the associations",
+        todo=f"Mend the file; nothing is {half} on half of the {of}",
     )

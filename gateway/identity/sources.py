@@ -36,29 +36,40 @@ def load_associations(path: Path | str, mapping: Mapping | None = None) -> Assoc
         InputError: the file cannot be read, or entries of it are wrong; names their numbers and elements, never
             their contents.
     """
+    text, sha256 = read_text(path, "associations")
+    where = str(path)
+    found = _READERS[form_of(path, text, where, "associations")](text, where, Issuers(mapping))
+    return Associations(found, path=where, sha256=sha256)
+
+
+def read_text(path: Path | str, of: str) -> tuple[str, str]:
+    """The text of a file that lists something (`of`), and the hash of its bytes in lower-case hex digits.
+
+    Raises:
+        InputError: it cannot be read, or is not in UTF-8.
+    """
     where = str(path)
     try:
         data = Path(path).read_bytes()
     except FileNotFoundError:
-        raise InputError("there is no such file of associations", where=where, todo="Check the path") from None
+        raise InputError(f"there is no such file of {of}", where=where, todo="Check the path") from None
     except IsADirectoryError:
-        raise InputError("this is a folder", where=where, todo="Name the file of associations in it") from None
+        raise InputError("this is a folder", where=where, todo=f"Name the file of {of} in it") from None
     except PermissionError:
         raise InputError("reading it is not allowed", where=where, todo="Give this account read access") from None
     except (OSError, ValueError):
-        raise InputError("the file of associations cannot be read", where=where, todo="Check the path") from None
+        raise InputError(f"the file of {of} cannot be read", where=where, todo="Check the path") from None
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(
-            "the file of associations is not in UTF-8", where=f"{where}, line {line}", todo="Save it as UTF-8"
+            f"the file of {of} is not in UTF-8", where=f"{where}, line {line}", todo="Save it as UTF-8"
         ) from None
-    found = _READERS[_form(path, text, where)](text, where, Issuers(mapping))
-    return Associations(found, path=where, sha256=hashlib.sha256(data).hexdigest())
+    return text, hashlib.sha256(data).hexdigest()
 
 
-def _form(path: Path | str, text: str, where: str) -> str:
+def form_of(path: Path | str, text: str, where: str, of: str) -> str:
     """The form a file's name declares; the text must look like it."""
     named = _FORMS.get(Path(path).suffix.casefold(), "")
     start = text.lstrip("\ufeff\x0b \t\r\n")[:4]
@@ -69,7 +80,7 @@ def _form(path: Path | str, text: str, where: str) -> str:
     # What looks like nothing in particular is left to its reader, which says more.
     if kind != seen and seen != "csv":
         raise InputError(
-            f"by its name the file of associations is {_NAMES[kind]}, and by its text {_NAMES[seen]}",
+            f"by its name the file of {of} is {_NAMES[kind]}, and by its text {_NAMES[seen]}",
             where=where,
             todo="Give it the name of what it is; FHIR resources on lines of their own are .ndjson",
         )

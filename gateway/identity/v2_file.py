@@ -66,7 +66,7 @@ class _Stay:
     said: _Event
 
 
-class _Message:
+class Message:
     """Segments of a message, cut by the delimiters that it declares."""
 
     def __init__(self, segments: list[str]) -> None:
@@ -81,13 +81,14 @@ class _Message:
 
     def one(self, name: str) -> list[str]:
         """The one segment of a name."""
-        found = self.every(name)
+        found = self.of(name)
         if len(found) != 1:
             raise Unusable(f"there {'is no' if not found else f'are {len(found)}'} {name}; one is needed")
         return found[0]
 
-    def every(self, name: str) -> list[list[str]]:
-        return [segment for segment in self._segments if segment[0] == name]
+    def of(self, *names: str) -> list[list[str]]:
+        """The segments of some names, in the order in which they stand."""
+        return [segment for segment in self._segments if segment[0] in names]
 
     def parts(self, segment: list[str], position: int) -> list[list[str]]:
         """Repetitions of a field as lists of components."""
@@ -127,12 +128,12 @@ def read(text: str, where: str, issuers: Issuers) -> list[Association]:
     Raises:
         InputError: it holds no messages, or some are wrong; names their numbers and fields, never contents.
     """
-    messages = _messages(text, where)
+    messages = messages_of(text, where)
     faults: list[str] = []
     stays: dict[str, _Stay] = {}
     for number, (line, segments) in enumerate(messages, 1):
         try:
-            _take(_event(_Message(segments), issuers), stays)
+            _take(_event(Message(segments), issuers), stays)
         except Unusable as fault:
             faults.append(f"message {number} (line {line}): {fault}")
     refuse(faults, where, "messages")
@@ -143,8 +144,12 @@ def read(text: str, where: str, issuers: Issuers) -> list[Association]:
     ]
 
 
-def _messages(text: str, where: str) -> list[tuple[int, list[str]]]:
-    """The segments of each message, and the line on which it begins."""
+def messages_of(text: str, where: str) -> list[tuple[int, list[str]]]:
+    """The segments of each message, and the line on which it begins.
+
+    Raises:
+        InputError: there are none, or a segment stands before the first.
+    """
     found: list[tuple[int, list[str]]] = []
     todo = "Give HL7 v2 messages, each beginning with MSH, one segment on a line"
     for number, line in enumerate(re.split("\r\n|\r|\n", text), 1):
@@ -163,11 +168,19 @@ def _messages(text: str, where: str) -> list[tuple[int, list[str]]]:
     return found
 
 
-def _event(message: _Message, issuers: Issuers) -> _Event:
+def in_utf8(message: Message, header: list[str]) -> None:
+    """Refuse a message that says it is in other characters.
+
+    Raises:
+        Unusable: MSH-18 names others.
+    """
+    if message.text(header, 18) not in ("", "ASCII", "UNICODE UTF-8"):
+        raise Unusable("MSH-18 names other characters than UNICODE UTF-8; such files are read in UTF-8")
+
+
+def _event(message: Message, issuers: Issuers) -> _Event:
     header, request, observation = message.one("MSH"), message.one("OBR"), message.one("OBX")
-    characters = message.text(header, 18)
-    if characters not in ("", "ASCII", "UNICODE UTF-8"):
-        raise Unusable("MSH-18 names other characters than UNICODE UTF-8; files of associations are in UTF-8")
+    in_utf8(message, header)
     if message.text(header, 9) != "ORU" or not _is(message, request, 4, _OBSERVED):
         raise Unusable("this is no device-patient association: ORU with OBR-4 69136^MDC_OBS_ASSOCIATION_PATIENT_DEVICE")
     begins = _is(message, observation, 5, _BEGINS)
@@ -179,33 +192,34 @@ def _event(message: _Message, issuers: Issuers) -> _Event:
     name, parent = message.instance(request, 3, 0), message.instance(request, 29, 2)
     if not name:
         raise Unusable("OBR-3 is empty, and nothing else names the association")
-    devices = [each for each in message.every("PRT") if message.text(each, 4) == "EQUIP"]
+    devices = [each for each in message.of("PRT") if message.text(each, 4) == "EQUIP"]
     if len(devices) != 1:
         raise Unusable(f"{len(devices) or 'no'} participants are EQUIP (PRT-4); one is needed, the device")
     offset = _OFFSET.search(message.text(header, 7))
     zone = offset.group() if offset else ""
-    patient, system = _patient(message, issuers)
+    patient, system = patient_of(message, message.one("PID"), 3, issuers)
     return _Event(
         name, parent, begins, status, _device(message, devices[0], issuers.devices), patient, system,
         _time(message.text(devices[0], 11), zone, "PRT-11"), _time(message.text(devices[0], 12), zone, "PRT-12"),
     )  # fmt: skip
 
 
-def _is(message: _Message, segment: list[str], position: int, code: tuple[str, str]) -> bool:
+def _is(message: Message, segment: list[str], position: int, code: tuple[str, str]) -> bool:
     return message.text(segment, position) == code[0] or message.text(segment, position, 2) == code[1]
 
 
-def _patient(message: _Message, issuers: Issuers) -> tuple[str, str]:
-    """PID-3, a repeating CX: identifier, (check digit and its scheme,) assigning authority, type."""
-    segment = message.one("PID")
-    return chosen(
-        (_offer(message, each, 4, message.at(each, 5), issuers.patients) for each in message.parts(segment, 3)),
-        issuers.patients,
-        "patient",
-    )
+def patient_of(message: Message, segment: list[str], field: int, issuers: Issuers) -> tuple[str, str]:
+    """A repeating CX such as PID-3: identifier, (check digit and its scheme,) assigning authority, type.
+
+    Raises:
+        Unusable: none or several of its identifiers can be meant.
+    """
+    known = issuers.patients
+    offers = (offer(message, each, 4, message.at(each, 5), known) for each in message.parts(segment, field))
+    return chosen(offers, known, "patient")
 
 
-def _device(message: _Message, segment: list[str], known: tuple[Issuer, ...]) -> str:
+def _device(message: Message, segment: list[str], known: tuple[Issuer, ...]) -> str:
     """PRT-10, a repeating EI: identifier, namespace, universal id and its type."""
     offers = [
         by_authority(message.at(each, 1), message.at(each, 2), message.at(each, 3), "", known)
@@ -214,7 +228,8 @@ def _device(message: _Message, segment: list[str], known: tuple[Issuer, ...]) ->
     return chosen(offers, known, "device")[0]
 
 
-def _offer(message: _Message, parts: list[str], at: int, kind: str, known: tuple[Issuer, ...]) -> Offer:
+def offer(message: Message, parts: list[str], at: int, kind: str, known: tuple[Issuer, ...]) -> Offer:
+    """An identifier with its assigning authority in component `at`, such as those of PID-3 and MRG-1."""
     authority = parts[at - 1].split(message._sub) if at <= len(parts) else []
     return by_authority(message.at(parts, 1), message.at(authority, 1), message.at(authority, 2), kind, known)
 

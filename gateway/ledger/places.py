@@ -70,6 +70,9 @@ class Place(ABC):
     def insert(self, connection: Connection, table: str, columns: Sequence[str], rows: list[tuple[Any, ...]]) -> None:
         """Add many rows as fast as this database takes them."""
 
+    def release(self, connection: Connection) -> None:  # noqa: B027 - only a server holds a lock for a connection
+        """Let the next writer in, before the connection ends."""
+
     def close(self) -> None:
         """Let go of everything."""
         self.engine.dispose()
@@ -272,6 +275,12 @@ class PostgresPlace(Place):
             time.sleep(_POLL)
         connection.rollback()
         return connection
+
+    def release(self, connection: Connection) -> None:
+        """Give the lock back: the server would do so when it notices that the connection has ended, a moment later."""
+        give = text("SELECT pg_advisory_unlock(:gateway, hashtext(current_schema()))").bindparams(gateway=_ADVISORY)
+        connection.rollback()
+        connection.execute(give)
 
     def established(self) -> None:
         """Nothing: a database does not become empty by being cut off."""

@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal
 from uuid import uuid4
 
-from sqlalchemy import Column, Connection, Table, func, literal, select, text, update
+from sqlalchemy import Column, Connection, Table, case, func, literal, select, text, update
 from sqlalchemy import insert as plain_insert
 from sqlalchemy.dialects import postgresql, sqlite
 
@@ -298,6 +298,26 @@ class Run:
         return [
             row for row in rows if not known.get((row.identity, row.vitals, row.said), set()) - {(export_id, row.line)}
         ]
+
+    def decide_holds(self, owners: Mapping[bytes, tuple[str, str] | None]) -> None:
+        """Say whose the open holds of sets are that were taken back; what was decided about them before is over.
+
+        Args:
+            owners: identity of a set -> identifier and system of the patient to whom it is assigned; None: to nobody.
+                Values that a person has confirmed stay so where the set goes to a patient.
+        """
+        by_owner: dict[tuple[str, str] | None, list[bytes]] = {}
+        for identity, owner in owners.items():
+            by_owner.setdefault(owner, []).append(identity)
+        confirmed = holds.c.action == "confirm"
+        with self._working() as connection:
+            for owner, identities in by_owner.items():
+                patient, system = owner or ("", "")
+                action = case((confirmed, "confirm"), else_="assign") if owner is not None else literal("")
+                for part in sliced(identities):
+                    here = (holds.c.identity.in_(part), holds.c.state == "open")
+                    values = {"action": action, "patient": patient, "patient_system": system}
+                    connection.execute(update(holds).where(*here).values(**values))
 
     def close_holds(self, ids: Collection[int], state: Literal["released", "repeat", "discarded"]) -> int:
         """Close open holds; return how many were open."""

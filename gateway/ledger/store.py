@@ -203,6 +203,8 @@ class Ledger:
         if self._connection is not None:
             # A connection that is gone already cannot be closed in good order.
             with suppress(Exception):
+                self._place.release(self._connection)
+            with suppress(Exception):
                 self._connection.close()
             self._connection = None
         self._place.close()
@@ -363,8 +365,11 @@ class Ledger:
         who: str,
         why: str,
         at: datetime,
+        system: str = "",
     ) -> int:
         """Decide about open holds, and put each decision into the audit trail (without the patient's identifier).
+
+        A patient who was assigned before stays when the values are confirmed.
 
         Args:
             ids: the holds; those that are not open are passed over.
@@ -373,6 +378,7 @@ class Ledger:
             who: who decided.
             why: the reason they gave.
             at: when.
+            system: the system of the patient's identifier, "" for the mapping's own.
 
         Returns:
             How many holds were open.
@@ -381,7 +387,9 @@ class Ledger:
             raise LedgerError(f"There is no action {action!r}", todo="Choose assign, confirm or discard")
         if (action == "assign") != bool(patient):
             raise LedgerError(f"The action {action} goes with {'a' if not patient else 'no'} patient")
-        values: dict[str, object] = {"action": action, "patient": patient}
+        values: dict[str, object] = {"action": action}
+        if action == "assign":
+            values.update(patient=patient, patient_system=system)
         if action == "discard":
             values.update(state="discarded", closed_at=at)
         settled = 0
@@ -400,6 +408,36 @@ class Ledger:
                 )  # fmt: skip
                 settled += len(found)
         return settled
+
+    def add_merged(
+        self,
+        pairs: Mapping[tuple[str, str], tuple[str, str]],
+        assigned: Mapping[int, tuple[str, str]],
+        who: str,
+        why: str,
+        subject: str,
+        detail: Mapping[str, object],
+    ) -> None:
+        """Remember merged identifiers, with the entry in the audit trail; one that was merged before is replaced.
+
+        Args:
+            pairs: as `merged` gives them.
+            assigned: open holds (by number) that were assigned to one of them -> the surviving system and identifier.
+            who: who decided.
+            why: the reason they gave.
+            subject: what the entry of the audit trail is about.
+            detail: for it; without identifiers of patients.
+        """
+        at = datetime.now(UTC)
+        with self._writing() as connection:
+            for (system, patient), (now, surviving) in sorted(pairs.items()):
+                connection.execute(delete(merged).where(merged.c.system == system, merged.c.patient == patient))
+                values = {"system": system, "patient": patient, "surviving_system": now, "surviving": surviving}
+                connection.execute(insert(merged).values(**values, at=at, who=who))
+            for hold, (system, patient) in sorted(assigned.items()):
+                here = (holds.c.id == hold, holds.c.state == "open")
+                connection.execute(update(holds).where(*here).values(patient=patient, patient_system=system))
+            append(connection, [(at, who, "merge", subject, why, detail)])
 
     def waiting(self, target: str, kind: Literal["fhir", "oru"]) -> Iterator[Waiting]:
         """What waits to be sent to a target, with its bytes, the oldest first and each once.

@@ -40,17 +40,18 @@ class _Index(ABC):
         self._change = change
         self._count = 0
         self._last: dict[str, Key] = {}
+        self._devices: dict[str, int] = {}
 
     @abstractmethod
-    def _add_first(self, rows: list[_Numbered], place: list[bytes]) -> bool:
-        """Add those that are the first at their place; whether all were."""
+    def _add_first(self, keys: Sequence[Key], start: int) -> bool:
+        """Number the sets from `start`, add those that are the first at their places; whether all were."""
 
     @abstractmethod
-    def _at(self, wall: int, place: bytes) -> list[_Numbered]:
-        """The sets at a place, by rank."""
+    def _at(self, key: Key, place: int) -> list[_Numbered]:
+        """The sets of that place and of the time of `key`, by rank."""
 
     @abstractmethod
-    def _add(self, row: _Numbered, place: bytes, rank: int) -> None:
+    def _add(self, row: _Numbered, place: int, rank: int) -> None:
         """Add one at a rank that is free."""
 
     def admit(self, keys: Sequence[Key], barred: Collection[int] = ()) -> dict[int, Seen]:
@@ -67,8 +68,7 @@ class _Index(ABC):
             keys = [key._replace(said=b"") if at in barred else key for at, key in enumerate(keys)]
         found: dict[int, Seen] = {}
         start, self._count = self._count, self._count + len(keys)
-        where = [(number, key, place) for number, key in enumerate(keys, start) for place in places(key)]
-        if not self._add_first([(number, key) for number, key, _ in where], [place for _, _, place in where]):
+        if not self._add_first(keys, start):
             for position, key in enumerate(keys):
                 seen = self._compare(start + position, key)
                 if seen is not None:
@@ -77,15 +77,30 @@ class _Index(ABC):
             self._look_around(keys, found)
         return found
 
+    def _places(self, key: Key) -> list[int]:
+        """Where a set is found again besides its time: first by what it is, then by what others may have of it."""
+        if key.device and key.step <= 60:
+            return [self._devices.get(key.device) or self._learn(key.device)]
+        own = int.from_bytes(key.identity[:7])
+        # Of the two kinds one is even and one is odd.
+        return [2 * own, 2 * int.from_bytes(key.content[:7]) + 1] if key.telling else [2 * own]
+
+    def _learn(self, device: str) -> int:
+        if len(self._devices) > _DEVICES:
+            self._devices.clear()
+        digest = hashlib.blake2b(device.encode("utf-8", "surrogatepass"), digest_size=8).digest()
+        place = self._devices[device] = int.from_bytes(digest, signed=True) or 1
+        return place
+
     def first(self, key: Key) -> Key | None:
         """The set of this identity that stood first, where there is one; nothing is remembered."""
-        there = self._at(key.wall, places(key)[0])
+        there = self._at(key, self._places(key)[0])
         return next((each for _, each in there if each.identity == key.identity), None)
 
     def _compare(self, mine: int, key: Key) -> Seen | None:
         other: Key | None = None
-        for number, place in enumerate(places(key)):
-            rows = self._at(key.wall, place)
+        for number, place in enumerate(self._places(key)):
+            rows = self._at(key, place)
             if rows[0][0] == mine:
                 continue
             there = [each for _, each in rows]
@@ -123,32 +138,26 @@ class _Index(ABC):
                 found[position] = (seen or Seen(fresh=True))._replace(close=Close(apart, before.export, before.line))
 
 
-def places(key: Key) -> list[bytes]:
-    """Where a set is found again besides its time: first by what it is, then by what it may be of another patient."""
-    if key.device and key.step <= 60:
-        return [hashlib.blake2b(key.device.encode("utf-8", "surrogatepass"), digest_size=8).digest()]
-    return [key.identity[:8], b"=" + key.content] if key.telling else [key.identity[:8]]
-
-
 class BlockRepeats(_Index):
     """Remembers the sets of one block, in memory."""
 
     def __init__(self, change: int = 0) -> None:
         super().__init__(change)
-        self._places: dict[tuple[int, bytes], list[_Numbered]] = {}
+        self._there: dict[tuple[int, int], list[_Numbered]] = {}
 
-    def _add_first(self, rows: list[_Numbered], place: list[bytes]) -> bool:
-        known = self._places
+    def _add_first(self, keys: Sequence[Key], start: int) -> bool:
+        known = self._there
         every = True
-        for row, at in zip(rows, place, strict=True):
-            every &= known.setdefault((row[1].wall, at), [row])[0] is row
+        for row in enumerate(keys, start):
+            for place in self._places(row[1]):
+                every &= known.setdefault((row[1].wall, place), [row])[0] is row
         return every
 
-    def _at(self, wall: int, place: bytes) -> list[_Numbered]:
-        return self._places.get((wall, place), [])
+    def _at(self, key: Key, place: int) -> list[_Numbered]:
+        return self._there.get((key.wall, place), [])
 
-    def _add(self, row: _Numbered, place: bytes, rank: int) -> None:
-        self._places[row[1].wall, place].append(row)
+    def _add(self, row: _Numbered, place: int, rank: int) -> None:
+        self._there[row[1].wall, place].append(row)
 
 
 class Repeats(_Index):
@@ -164,9 +173,9 @@ class Repeats(_Index):
         self._database = sqlite3.connect(str(path), isolation_level=None)
         self._database.executescript(
             "PRAGMA journal_mode=OFF; PRAGMA synchronous=OFF; PRAGMA cache_size=-8000;"
-            "CREATE TABLE seen (wall INTEGER, place BLOB, rank INTEGER, number INTEGER, identity BLOB, content BLOB,"
-            " export INTEGER, line INTEGER, device BLOB, sequence BLOB, patient BLOB, how TEXT, said BLOB,"
-            " step INTEGER, telling INTEGER, PRIMARY KEY (wall, place, rank)) WITHOUT ROWID;"
+            # `told`: identity, content, patient, how, and the monitor's number, which need not be text for SQLite.
+            "CREATE TABLE seen (wall INTEGER, place INTEGER, rank INTEGER, number INTEGER, export INTEGER,"
+            " line INTEGER, told BLOB, said BLOB, PRIMARY KEY (wall, place, rank)) WITHOUT ROWID;"
         )
 
     def admit(self, keys: Sequence[Key], barred: Collection[int] = ()) -> dict[int, Seen]:
@@ -176,35 +185,45 @@ class Repeats(_Index):
         self._database.execute("COMMIT")
         return found
 
-    def _add_first(self, rows: list[_Numbered], place: list[bytes]) -> bool:
+    def _add_first(self, keys: Sequence[Key], start: int) -> bool:
         before = self._database.total_changes
-        self._database.executemany(_INSERT, [_row(row, at, 0) for row, at in zip(rows, place, strict=True)])
+        devices = self._devices
+        rows = []
+        # One piece without calls: this is done for every set there is.
+        for number, key in enumerate(keys, start):
+            wall, identity, content, export, line, device, sequence, patient, how, said, step, _ = key
+            told = identity + content + patient + _BYTE[how]
+            if sequence:
+                told += sequence.encode("utf-8", "surrogatepass")
+            place = devices.get(device) if step <= 60 else None
+            for each in self._places(key) if place is None else (place,):
+                rows.append((wall, each, number, export, line, told, said))
+        self._database.executemany(_INSERT_FIRST, rows)
         return self._database.total_changes - before == len(rows)
 
-    def _at(self, wall: int, place: bytes) -> list[_Numbered]:
+    def _at(self, key: Key, place: int) -> list[_Numbered]:
+        # What is at one place has one device; what a set is compared by besides is its own.
         found = self._database.execute(
-            "SELECT number, wall, identity, content, export, line, device, sequence, patient, how, said, step, telling"
-            " FROM seen WHERE wall = ? AND place = ? ORDER BY rank",
-            (wall, place),
+            "SELECT number, export, line, told, said FROM seen WHERE wall = ? AND place = ? ORDER BY rank",
+            (key.wall, place),
         )
         return [
-            (number, Key._make((*row[:5], *[text.decode("utf-8", "surrogatepass") for text in row[5:7]], *row[7:])))
-            for number, *row in found
-        ]
+            (number, Key(key.wall, told[:16], told[16:24], export, line, key.device,
+                         told[33:].decode("utf-8", "surrogatepass"), told[24:32], _HOW[told[32]], said))
+            for number, export, line, told, said in found
+        ]  # fmt: skip
 
-    def _add(self, row: _Numbered, place: bytes, rank: int) -> None:
-        self._database.execute(_INSERT, _row(row, place, rank))
+    def _add(self, row: _Numbered, place: int, rank: int) -> None:
+        number, key = row
+        told = key.identity + key.content + key.patient + _BYTE[key.how] + key.sequence.encode("utf-8", "surrogatepass")
+        self._database.execute(_INSERT, (key.wall, place, rank, number, key.export, key.line, told, key.said))
 
     def close(self) -> None:
         """Forget everything."""
         self._database.close()
 
 
-_INSERT = f"INSERT OR IGNORE INTO seen VALUES ({', '.join('?' * (len(Key._fields) + 3))})"
-
-
-def _row(numbered: _Numbered, place: bytes, rank: int) -> tuple[object, ...]:
-    number, key = numbered
-    # As bytes: what an export names its entries by need not be text that SQLite takes.
-    device, sequence = key.device.encode("utf-8", "surrogatepass"), key.sequence.encode("utf-8", "surrogatepass")
-    return (key.wall, place, rank, number, *key[1:5], device, sequence, *key[7:])
+_INSERT = "INSERT INTO seen VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+_INSERT_FIRST = "INSERT OR IGNORE INTO seen VALUES (?, ?, 0, ?, ?, ?, ?, ?)"
+_HOW = ("", "column", "scan", "association", "person", "merge")
+_BYTE = {how: bytes([number]) for number, how in enumerate(_HOW)}

@@ -117,8 +117,11 @@ class Recorded:
         """Remember the keys; say, by position, what is known of those of which something is."""
         if isinstance(self._seen, Lists):
             return {position: self._completed(seen) for position, seen in self._seen.admit(keys).items()}
-        found = self._known(keys)
-        self._look_around(keys, found)
+        newest = {device: self._newest_of(device) for device in {key.device for key in keys}}
+        if not any(newest.values()):
+            return self._seen.admit(keys)
+        found = self._known(keys, newest)
+        self._look_around(keys, newest, found)
         barred = {position for position, seen in found.items() if self._is_held(keys[position], seen)}
         rest: list[int] = []
         corrected: dict[bytes, Key] = {}
@@ -164,13 +167,13 @@ class Recorded:
                     here[number] = each._replace(earlier=each.earlier._replace(moved=True))
         return here
 
-    def _known(self, keys: Sequence[Key]) -> dict[int, Seen]:
+    def _known(self, keys: Sequence[Key], newest: Mapping[str, Standing | None]) -> dict[int, Seen]:
         """What earlier runs recorded at the places of the keys."""
         asked: list[tuple[str, int]] = []
         nobody: list[Key] = []
         for key in keys:
-            newest = self._newest_of(key.device)
-            if newest is None or key.wall > newest.wall:
+            last = newest[key.device]
+            if last is None or key.wall > last.wall:
                 continue
             if key.device:
                 asked.append((key.device, key.wall))
@@ -255,21 +258,21 @@ class Recorded:
             return False
         return covers(prints_of(earlier.readings), key.said)
 
-    def _look_around(self, keys: Sequence[Key], found: dict[int, Seen]) -> None:
+    def _look_around(self, keys: Sequence[Key], newest: Mapping[str, Standing | None], found: dict[int, Seen]) -> None:
         """A set of another patient close to the newest that the ledger has of the device."""
         if not self._change:
             return
         for position, key in enumerate(keys):
-            newest = self._newest_of(key.device)
-            if newest is None or not key.device or not key.export or key.step > 60:
+            last = newest[key.device]
+            if last is None or not key.device or not key.export or key.step > 60:
                 continue
-            apart = abs(key.wall - newest.wall)
-            if apart >= self._change or newest.state != "recorded":
+            apart = abs(key.wall - last.wall)
+            if apart >= self._change or last.state != "recorded":
                 continue
-            stands = surviving(self._merged, (newest.patient_system, newest.patient))
+            stands = surviving(self._merged, (last.patient_system, last.patient))
             seen = found.get(position, Seen(fresh=True))
             if patient_digest(*stands) != key.patient and seen.fresh and seen.other is None:
-                found[position] = seen._replace(close=Close(apart, 0, 0, newest.run))
+                found[position] = seen._replace(close=Close(apart, 0, 0, last.run))
 
     def _newest_of(self, device: str) -> Standing | None:
         newest = self._newest

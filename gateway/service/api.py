@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Header, Query, Request, Response, UploadFile
 from fastapi import Path as InPath
@@ -26,6 +26,9 @@ from gateway.service.problems import Fault, Refused, documented, refused
 from gateway.service.settings import Settings
 from gateway.service.tasks import Wanted
 from gateway.version import VERSION
+
+if TYPE_CHECKING:
+    from gateway.decisions import Effect
 
 JSON, NDJSON, FHIR = "application/json", "application/fhir+ndjson", "application/fhir+json"
 V2, HTML, TEXT = "application/hl7-v2", "text/html", "text/plain"
@@ -176,6 +179,7 @@ class Decision(BaseModel):
     who: Annotated[str, Field(min_length=1, max_length=200)]
     why: Annotated[str, Field(min_length=1, max_length=2000)]
     patient: Annotated[str | None, Field(max_length=200)] = None
+    system: Annotated[str | None, Field(max_length=200)] = None
     dry_run: bool = False
 
 
@@ -767,19 +771,40 @@ def list_holds(
 )
 def decide(request: Request, who: Settler, decision: Decision) -> Settled:
     """Assign a patient, confirm values as plausible, or discard. The next run with the ledger records them."""
-    from gateway.conversion.settling import settle
+    done = settle_holds(
+        request, who.name, decision.action, decision.holds, who=decision.who, why=decision.why,
+        patient=decision.patient or "", system=decision.system or "", dry_run=decision.dry_run,
+    )  # fmt: skip
+    return Settled(holds=done.holds, readings=done.readings, dry_run=decision.dry_run)
+
+
+def settle_holds(
+    request: Request,
+    name: str,
+    action: Literal["assign", "confirm", "discard"],
+    holds: Sequence[int],
+    *,
+    who: str,
+    why: str,
+    patient: str,
+    system: str,
+    dry_run: bool,
+) -> Effect:
+    """Decide about holds; `name` is whom the token belongs to, and is kept beside who decides.
+
+    Raises:
+        Refused: the decision does not fit, and why.
+    """
+    from gateway.decisions import Settle, decide
     from gateway.ledger import HoldFilter
 
-    ledger = ledger_of(settings_of(request))
-    named = f"{decision.who} ({who.name})" if who.name else decision.who
+    which = HoldFilter(ids=tuple(holds))
+    named = f"{who} ({name})" if name else who
+    decision = Settle(action=action, which=which, patient=patient, system=system, who=named, why=why)
     try:
-        done = settle(
-            ledger, decision.action, HoldFilter(ids=tuple(decision.holds)), who=named, why=decision.why,
-            patient=decision.patient, dry_run=decision.dry_run,
-        )  # fmt: skip
+        return decide(ledger_of(settings_of(request)), decision, dry_run=dry_run)
     except UsageError as error:
         raise Refused(409, error.what, error.todo) from None
-    return Settled(holds=done.holds, readings=done.readings, dry_run=decision.dry_run)
 
 
 @ledger_router.get("/outbox", summary="What waits to be sent", responses=documented(404, 503))

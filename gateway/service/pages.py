@@ -209,12 +209,10 @@ def settle(
     why: Annotated[str, Form(max_length=2000)],
     hold: Annotated[list[int] | None, Form()] = None,
     patient: Annotated[str, Form(max_length=200)] = "",
+    system: Annotated[str, Form(max_length=200)] = "",
     confirmed: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
     """Show what a decision would settle; when it is confirmed, settle it."""
-    from gateway.conversion.settling import settle as decide
-    from gateway.ledger import HoldFilter
-
     if not hold:
         raise Refused(422, "no hold was chosen", "Go back, and tick the holds that are meant")
     if not by.strip() or not why.strip():
@@ -222,14 +220,10 @@ def settle(
     if (action == "assign") != bool(patient.strip()):
         what = "needs a patient" if action == "assign" else "goes with no patient"
         raise Refused(422, f"to {action} {what}", "Go back, and mend the field of the patient")
-    named = f"{by.strip()} ({who.name})" if who.name else by.strip()
-    try:
-        done = decide(
-            api.ledger_of(api.settings_of(request)), action, HoldFilter(ids=tuple(hold)), who=named, why=why.strip(),
-            patient=patient.strip() or None, dry_run=not confirmed,
-        )  # fmt: skip
-    except UsageError as error:
-        raise Refused(409, error.what, error.todo) from None
+    done = api.settle_holds(
+        request, who.name, action, hold, who=by.strip(), why=why.strip(), patient=patient.strip(),
+        system=system.strip(), dry_run=not confirmed,
+    )  # fmt: skip
     if confirmed:
         return RedirectResponse(f"/holds?settled={done.holds}", 303)
     return page(
@@ -241,8 +235,9 @@ def settle(
         why=why,
         holds=hold,
         patient=patient,
+        system=system,
         done=done,
-        named=named,
+        named=f"{by.strip()} ({who.name})" if who.name else by.strip(),
     )
 
 

@@ -16,6 +16,8 @@ import hl7
 
 from gateway.conversion import convert
 from gateway.conversion.batch import Batch
+from gateway.decisions import Action, Effect, Reason, Retract, Settle, decide
+from gateway.ledger import HoldFilter, Recovered, SetFilter
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 DEMO = REPOSITORY / "fixtures" / "demo"
@@ -257,6 +259,38 @@ def oru_facts(folder: Path) -> list[Fact]:
                 unit = str(segment[6][0][0]) if isinstance(segment[6][0], list) else str(segment[6])
                 facts.append(Fact(patient, device, str(segment[14]), vital, str(segment[5]), unit))
     return sorted(facts)
+
+
+def retract(
+    place: str | Path,
+    which: SetFilter,
+    out: Path | None,
+    *,
+    who: str,
+    why: str,
+    reason: Reason = "error",
+    mapping: Path | None = None,
+    associations: Path | None = None,
+    dry_run: bool = False,
+    recovered: Callable[[Sequence[Recovered]], None] | None = None,
+) -> Effect:
+    """Take recorded sets back."""
+    decision = Retract(which=which, reason=reason, associations=associations, who=who, why=why)
+    return decide(place, decision, mapping=mapping, out=out, dry_run=dry_run, recovered=recovered)
+
+
+def settle(
+    place: str | Path,
+    action: Action,
+    which: HoldFilter,
+    *,
+    who: str,
+    why: str,
+    patient: str | None = None,
+    dry_run: bool = False,
+) -> Effect:
+    """Settle open holds."""
+    return decide(place, Settle(action=action, which=which, patient=patient or "", who=who, why=why), dry_run=dry_run)
 
 
 def run(tmp: Path, exports: Sequence[str | Path], mapping: str, out: str = "out", **options: Any) -> Batch:

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from gateway.conversion.batch import Batch
-from gateway.conversion.retraction import retract
 from gateway.errors import UsageError
 from gateway.ledger import HoldFilter, SetFilter, open_ledger
 from gateway.model import Outcome
@@ -25,6 +24,7 @@ from tests.conversion.conversion_kit import (
     oru_facts,
     oru_messages,
     resources,
+    retract,
     run,
     written,
 )

@@ -11,11 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.conversion.retraction import retract
 from gateway.errors import LedgerError
 from gateway.ledger import HoldFilter, SetFilter, open_ledger
 from gateway.ledger.run import Run
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, gateway, oru_facts, run, written
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, gateway, oru_facts, retract, run, written
 
 ROWS = [f"2026-03-14 09:{minute},P-{minute:04},M1,121,79,64,97,36.8,71.4" for minute in range(10, 30)]
 

@@ -14,12 +14,11 @@ from fhir.resources.R4B.observation import Observation
 from pydantic import ValidationError
 
 from gateway.conversion.batch import Batch
-from gateway.conversion.retraction import retract
 from gateway.errors import MappingError, OutputError
 from gateway.ledger import Hold, HoldFilter, Ledger, SetFilter, open_ledger
 from gateway.model import Outcome
 from gateway.records.verify_fhir import FhirVerifier, Problem
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, findings, observations, run, written
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, findings, observations, retract, run, written
 
 ACCEPT = WIDE.replace('version = "1"', 'version = "1"\ncorrections = "accept"')
 PANEL = ACCEPT + "\n[output.fhir]\npanel = true\n"

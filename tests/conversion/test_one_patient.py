@@ -11,7 +11,6 @@ from typing import Any
 import pytest
 
 from gateway.conversion.batch import Batch
-from gateway.conversion.retraction import retract
 from gateway.ledger import HoldFilter, KnownSet, SetFilter, open_ledger
 from tests.conversion.conversion_kit import (
     WIDE,
@@ -20,6 +19,7 @@ from tests.conversion.conversion_kit import (
     findings,
     observations,
     oru_facts,
+    retract,
     run,
     written,
 )
@@ -322,6 +322,16 @@ class TestCorrections:
         other = row("B2", values="131,79,64,97,36.8,71.4")
         run(tmp_path, [export(tmp_path, "b", other)], self.ACCEPT, "two", ledger=ledger)
         assert [each.patient for (each,) in current(ledger).values()] == ["A1"]
+
+    def test_a_corrected_set_goes_on_with_its_chain(self, place: str, tmp_path: Path) -> None:
+        run(tmp_path, [export(tmp_path, "a", row("A1"))], self.ACCEPT, "one", ledger=place)
+        ((first,),) = current(place).values()
+        retract(place, SetFilter(patient="A1"), tmp_path / "back", who="N. Ole", why="a bed", reason="wrong-patient")
+        run(tmp_path, [export(tmp_path, "b", row("B2"))], self.ACCEPT, "two", ledger=place)
+        other = row("B2", values="131,79,64,97,36.8,71.4")
+        run(tmp_path, [export(tmp_path, "c", other)], self.ACCEPT, "three", ledger=place)
+        ((last,),) = current(place).values()
+        assert (last.patient, last.revision, last.chain) == ("B2", 2, first.identity)
 
     def test_an_older_export_does_not_correct_back(self, place: str, tmp_path: Path) -> None:
         old, new = export(tmp_path, "a", row("A1")), export(tmp_path, "b", row("A1", values="131,79,64,97,36.8,71.4"))

@@ -9,8 +9,6 @@ from typing import Any
 import pytest
 
 from gateway.conversion.batch import Batch
-from gateway.conversion.retraction import retract
-from gateway.conversion.settling import settle
 from gateway.errors import UsageError
 from gateway.ledger import Hold, HoldFilter, SetFilter, open_ledger
 from gateway.model import Outcome
@@ -23,7 +21,9 @@ from tests.conversion.conversion_kit import (
     observations,
     oru_facts,
     oru_messages,
+    retract,
     run,
+    settle,
     tree,
     written,
 )
@@ -232,7 +232,7 @@ class TestConfirming:
 
     def test_what_no_confirmation_releases_is_refused(self, tmp_path: Path) -> None:
         convert(tmp_path, "one", "121,79,LOW")
-        with pytest.raises(UsageError, match="held for more than its values"):
+        with pytest.raises(UsageError, match="cannot be released by confirming"):
             confirm(tmp_path)
         convert(tmp_path, "two", "", DECLARED)
         assert holds(tmp_path) == []
@@ -241,7 +241,7 @@ class TestConfirming:
         file = tmp_path / "one.csv"
         file.write_text(f"{HEADER}\n2026-03-14 09:30,,M1,310,79,93,64,,,\n")
         run(tmp_path, [file], MEAN, "one", ledger=tmp_path / "ledger.db")
-        with pytest.raises(UsageError, match="held for more than its values"):
+        with pytest.raises(UsageError, match="cannot be released by confirming"):
             confirm(tmp_path)
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.conversion.retraction import retract
 from gateway.errors import LedgerError
 from gateway.ledger import Recovered, SetFilter, open_ledger
 from gateway.records.output import Stage
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
 
 HEADER = "device,patient,from,to,established,by\n"
 DAY = "2026-03-14T"
@@ -60,8 +59,8 @@ def test_a_dry_run_counts_every_set_once(ledger: Path, tmp_path: Path) -> None:
     assert words["FHIR"] == "12 Observations become entered-in-error"
     assert words["HL7 v2"] == "3 messages are sent again as wrong or deleted"
     assert (dry.moved, dry.kept) == (1, 1)
-    expected = "1 sets go to another patient, 1 to the same as before and stay held, 1 to nobody and wait"
-    assert words["associations"] == expected
+    expected = "1 set goes to another patient, 1 to the same as before and stays held, 1 to nobody and waits"
+    assert words["patients"] == expected
     with open_ledger(ledger, readonly=True) as opened:
         assert [known.state for known in opened.sets(SetFilter(state=None))] == ["recorded"] * 3
         assert opened.audit() == []

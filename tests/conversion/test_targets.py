@@ -9,14 +9,13 @@ from typing import Any, Literal
 
 import pytest
 
-from gateway.conversion.retraction import retract
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.bundles import Bundle
 from gateway.delivery.mllp import messages_of
 from gateway.errors import UsageError
 from gateway.ledger import OutboxFilter, SetFilter, open_ledger
 from gateway.nightly.outbox import deliver
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
 
 BOTH = (("ehr", "fhir"), ("lab", "oru"))
 ROWS = (

@@ -15,11 +15,19 @@ import pytest
 
 from gateway.conversion.batch import Batch
 from gateway.conversion.options import time_of_change
-from gateway.conversion.retraction import retract
 from gateway.ledger import SetFilter, open_ledger
 from gateway.records.retraction import whole_message
 from gateway.records.verify_oru import OruVerifier
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, observations, oru_messages, resources, run, written
+from tests.conversion.conversion_kit import (
+    WIDE,
+    WIDE_HEADER,
+    observations,
+    oru_messages,
+    resources,
+    retract,
+    run,
+    written,
+)
 from tests.conversion.test_clock_policies import HEADER as CLOCK_HEADER
 from tests.conversion.test_clock_policies import mapping as with_clock
 from tests.conversion.test_clock_policies import row as clock_row

@@ -231,3 +231,55 @@ def test_a_hold_shows_what_its_device_gave_before_and_after(site: Path, capsys: 
     assert "Systolic blood pressure 121 mmHg" in out
     assert "after 2026-03-14 14:50 UTC: " in out
     assert "P-00" not in out
+
+
+SURE = ["--who", "N. Ole", "--why", "asked", "--ledger", "l.db"]
+
+
+def test_records_are_moved(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    choose = ["move", "--recorded-for", "P-0007", "--patient", "P-0042", *SURE]
+    assert main([*choose, "--dry-run"]) == 0
+    assert "1 set goes to another patient, 0 stay where they are, 0 to nobody and wait" in said(capsys)
+    assert main([*choose, "--mapping", "m.toml", "--out", "moved"]) == 0
+    assert "recorded anew 1 set, in moved/recorded" in said(capsys)
+    assert {fact.patient for fact in fhir_facts(site / "moved" / "recorded")} == {"P-0042"}
+    assert {each["status"] for each in observations(site / "moved" / "retracted")} == {"entered-in-error"}
+    assert main(["audit", "--ledger", "l.db"]) == 0
+    out = said(capsys)
+    assert out.count("N. Ole: move") == 2
+    assert "P-00" not in out
+
+
+def test_identifiers_are_merged(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("merged.csv").write_text("old,surviving\nP-0007,P-0042\n")
+    assert main(["merge", "merged.csv", *SURE, "--dry-run"]) == 0
+    assert "merged 1 identifier anew" in said(capsys)
+    assert main(["merge", "merged.csv", *SURE, "--out", "moved"]) == 0
+    assert "The next run with this ledger records them for their patients." in said(capsys)
+    assert main(["merge", "merged.csv", *SURE]) == 0
+    assert "merged 0 identifiers anew" in said(capsys)
+
+
+@pytest.mark.parametrize(
+    ("words", "what"),
+    [
+        (["move", "--patient", "P-0042", "--dry-run"], "nothing was named to move"),
+        (["move", "--device", "M1", "--patient", "P-0042"], "no folder was named"),
+        (["move", "--device", "M1", "--dry-run"], "a move needs to know where to"),
+        (["move", "--device", "M1", "--patient", "P-0042", "--associations", "x.csv", "--dry-run"], "know where to"),
+        (["move", "--device", "M1", "--associations", "x.csv", "--dry-run"], "there is no such file of associations"),
+        (["move", "xyz", "--patient", "P-0042", "--dry-run"], "this is not the identifier of a record"),
+        (["merge", "none.csv"], "there is no such file of merged identifiers"),
+        (["resolve", "assign", "2", "--patient", "P-0042"], "hold 2 is about its values"),
+        (["resolve", "confirm", "2", "--mapping", "m.toml"], "confirm does not use --mapping"),
+    ],
+)
+def test_decisions_that_are_refused(
+    site: Path, capsys: pytest.CaptureFixture[str], words: list[str], what: str
+) -> None:
+    assert main([*words, *SURE]) == 2
+    told = capsys.readouterr().err
+    assert what in told
+    assert len(told.splitlines()) == 1
+    main(["audit", "--ledger", "l.db"])
+    assert "0 entries" in said(capsys)

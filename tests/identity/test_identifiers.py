@@ -30,23 +30,25 @@ DIGITS = st.from_regex(r"0{0,5}[0-9]{1,12}", fullmatch=True)
     ],
 )
 def test_declared_prefixes(text: str, value: str, fault: str) -> None:
-    assert Identifiers(strip=["P", "]C1", "PAT-"]).read(text) == (value, fault)
+    found = Identifiers(strip=["P", "]C1", "PAT-"]).read(text)
+    assert found[:2] == (value, fault)
+    assert found.scanned == (found.value != text and not fault)
 
 
 def test_what_has_no_prefix_is_left_alone() -> None:
-    assert Identifiers(strip=["P"]).judged("P1") == ("P1", "")
+    assert Identifiers(strip=["P"]).judged("P1") == ("P1", "", False)
 
 
 def test_form_is_that_without_the_prefix_and_goes_before_the_check_digit() -> None:
     read = Identifiers(strip=["]C1"], pattern=r"\d{5}", check="luhn").read
-    assert read("]C178949") == ("78949", "")
-    assert read("]C178948") == ("78948", "check-digit")
+    assert read("]C178949") == ("78949", "", True)
+    assert read("]C178948") == ("78948", "check-digit", True)
     assert read("]C1789490").fault == "form"
 
 
 @given(TEXTS)
 def test_nothing_declared_nothing_changed(text: str) -> None:
-    assert Identifiers().read(text) == (text, "")
+    assert Identifiers().read(text) == (text, "", False)
 
 
 @given(TEXTS, PREFIXES)

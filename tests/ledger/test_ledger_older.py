@@ -87,3 +87,17 @@ def test_the_same_exports_add_nothing(older: Path, tmp_path: Path) -> None:
         assert readings.recorded == 0, name
     with open_ledger(older) as ledger:
         assert {each.patient for each in ledger.sets()} == {"P-0001", "P-0002", "P-0003", "P-0004", "P-0005", "P-0006"}
+
+
+def test_what_it_recorded_is_known_for_whom(older: Path, tmp_path: Path) -> None:
+    """The first list again, of which every set is said to be of another patient."""
+    text = (OLDER / "first.csv").read_text()
+    (tmp_path / "other.csv").write_text(text.replace("P-000", "P-900"))
+    batch = convert([tmp_path / "other.csv"], OLDER / "mapping.toml", tmp_path / "other", as_="both", ledger=older)
+    with open_ledger(older) as ledger:
+        known = every(ledger)
+        # What was taken back from the wrong patient may be somebody else's, and goes on as the same measurement.
+        assert [each.patient for each in ledger.sets() if each.patient.startswith("P-900")] == ["P-9001"]
+        assert known["P-9001", "13:00"].chain == known["P-0001", "13:00"].identity
+        assert sum("other-patient" in hold.reasons for hold in ledger.holds()) == 2
+    assert batch.report.reckoning.readings.all.recorded == 6

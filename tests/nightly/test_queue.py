@@ -13,7 +13,6 @@ import pytest
 
 from gateway.conversion.payloads import Payloads, sets_in
 from gateway.conversion.resending import resend, settle_items
-from gateway.conversion.retraction import retract
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.mllp import messages_of
@@ -23,7 +22,7 @@ from gateway.ledger import OutboxFilter, SetFilter, open_ledger
 from gateway.nightly import outbox
 from gateway.nightly.outbox import deliver
 from gateway.records.retraction import record_of, set_of
-from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
+from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
 from tests.nightly.outbox_kit import messages, queue
 
 LEDGER = "ledger.db"

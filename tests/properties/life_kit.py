@@ -38,8 +38,7 @@ from sqlalchemy import Connection, Engine, event
 
 from gateway.conversion.batch import Batch, convert
 from gateway.conversion.resending import resend
-from gateway.conversion.retraction import Reason, retract
-from gateway.conversion.settling import Action, settle
+from gateway.decisions import Action, Reason, Retract, Settle, decide
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.wire import Answer, PassingError
@@ -684,15 +683,13 @@ class Actions:
         self._settle("discard", holds)
 
     def _settle(self, action: Action, holds: Sequence[int], patient: str | None = None) -> None:
-        settle(self.ledger, action, HoldFilter(ids=holds), who=WHO, why=WHY, patient=patient)
+        decide(self.ledger, Settle(action=action, which=HoldFilter(ids=holds), patient=patient or "", who=WHO, why=WHY))
 
     def retract(self, which: SetFilter, reason: Reason, *, anew: bool) -> None:
         """Take records back, and record their sets anew with what is in force now."""
-        retract(
-            self.ledger, which, self._new(""), who=WHO, why=WHY, reason=reason,
-            mapping=self._mapping if anew else None,
-            associations=self._associations if anew and self.mapping.associated else None,
-        )  # fmt: skip
+        known = self._associations if anew and self.mapping.associated else None
+        decision = Retract(which=which, reason=reason, associations=known, who=WHO, why=WHY)
+        decide(self.ledger, decision, mapping=self._mapping if anew else None, out=self._new(""))
 
     def replay(self, which: OutboxFilter) -> None:
         """Have something sent again that was delivered or parked."""

@@ -22,7 +22,7 @@ from hypothesis import HealthCheck, Phase, event, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
 
-from gateway.conversion.retraction import Reason
+from gateway.decisions import Reason
 from gateway.errors import UsageError
 from gateway.ledger import OutboxFilter, SetFilter
 from tests.properties.life_kit import (

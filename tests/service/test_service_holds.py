@@ -81,6 +81,27 @@ def test_decisions_over_the_interface(client: TestClient, ledger: str) -> None:
     assert client.post("/api/holds/decisions", json=told).status_code == 409
 
 
+def test_a_decision_is_refused_in_the_same_words_everywhere(client: TestClient) -> None:
+    held = {each["reasons"][0]: each["id"] for each in client.get("/api/holds").json()["holds"]}
+    hold = held["outside-hold-limits"]
+    told = {"action": "assign", "holds": [hold], "who": "N. Ole", "why": "asked", "patient": "P-0042"}
+    for dry_run in (True, False):
+        answer = client.post("/api/holds/decisions", json={**told, "dry_run": dry_run})
+        assert answer.status_code == 409
+        assert answer.headers["Content-Type"] == "application/problem+json"
+        assert (
+            answer.json()["detail"]
+            == f"hold {hold} is about its values (outside-hold-limits), not about whose they are"
+        )
+        assert "gateway move" in answer.json()["todo"]
+    form = {"action": "assign", "hold": hold, "by": "N. Ole", "why": "asked", "patient": "P-0042"}
+    page = client.post("/holds", data=form)
+    assert page.status_code == 409
+    assert "is about its values (outside-hold-limits)" in page.text
+    other = {**told, "holds": [held["patient-missing"]], "system": "https://other.example.org/patients"}
+    assert "does not know this system" in client.post("/api/holds/decisions", json=other).json()["detail"]
+
+
 def test_a_service_without_a_ledger_says_so() -> None:
     with client_of() as client:
         assert client.get("/api/holds").status_code == 404

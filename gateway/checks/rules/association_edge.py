@@ -16,4 +16,5 @@ RULE = Rule(
     example="the reading is of 10:00, to the minute, and the association ended at 10:00:30",
     reference=COMMON_PRACTICE,
     todo="Find out on the ward whose reading it is; let the monitor export seconds if it can",
+    about="patient",
 )

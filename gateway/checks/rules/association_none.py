@@ -16,4 +16,5 @@ RULE = Rule(
         "https://profiles.ihe.net/DEV/PCIM/"
     ),
     todo="Complete the associations, after checking the monitor's clock, and convert the export again",
+    about="patient",
 )

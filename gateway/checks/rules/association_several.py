@@ -13,4 +13,5 @@ RULE = Rule(
     example="one association ends at 10:15, the next begins at 10:00, and the reading is of 10:05",
     reference="IHE Devices PCIM supplement, 7.1.1 (conflicting associations), https://profiles.ihe.net/DEV/PCIM/",
     todo="Correct the end of the earlier or the start of the later association",
+    about="patient",
 )

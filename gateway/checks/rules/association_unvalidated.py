@@ -13,4 +13,5 @@ RULE = Rule(
     example="the association message says OBX-11 R, and no later one says F for it",
     reference="IHE Devices PCIM supplement, 7.1.1.1 and A.1.2.5 (OBX-11), https://profiles.ihe.net/DEV/PCIM/",
     todo="Validate the association where it is kept, and convert the export again with the new list",
+    about="patient",
 )

@@ -16,4 +16,5 @@ RULE = Rule(
     example='the mapping says check = "gb.nhs", and the last digit of the number does not follow from the others',
     reference="ISO/IEC 7064, check character systems, https://www.iso.org/standard/31531.html",
     todo="Correct the identifier at its source; if the scheme is another one, correct check in the mapping",
+    about="patient",
 )

@@ -8,6 +8,7 @@ RULE = Rule(
     severity=Severity.ERROR,
     effect=Effect.HOLD,
     subject="set",
+    about="patient",
     title="The same measurement is recorded for another patient",
     why=(
         "A measurement is of one patient. The same device printed the same time with a value that agrees (or, where no "

@@ -13,4 +13,5 @@ RULE = Rule(
     example="the row names one patient, and another was on this monitor at that time",
     reference="IHE Devices PCIM supplement, 7.4.2.2 (last patient carried over), https://profiles.ihe.net/DEV/PCIM/",
     todo="Find out on the ward whose readings these are, then correct the export's source or the association",
+    about="patient",
 )

@@ -15,4 +15,5 @@ RULE = Rule(
     example="the mapping expects eight digits and the cell holds seven",
     reference=COMMON_PRACTICE,
     todo="Correct the identifier at its source; if the form is right, correct patient.pattern in the mapping",
+    about="patient",
 )

@@ -16,4 +16,5 @@ RULE = Rule(
         "vital-signs profile"
     ),
     todo="Find out on the ward whose readings these are and give them an association, or discard them by your policy",
+    about="patient",
 )

@@ -13,4 +13,5 @@ RULE = Rule(
     example="the column names the hospital SOUTH, and patient.systems.values has only NORTH and EAST",
     reference=COMMON_PRACTICE,
     todo="Add the text to patient.systems.values in the mapping, with its system",
+    about="patient",
 )

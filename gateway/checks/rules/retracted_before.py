@@ -13,4 +13,5 @@ RULE = Rule(
     example="a set was retracted because it belonged to another patient, and its export is converted again unchanged",
     reference=COMMON_PRACTICE,
     todo="Correct the association or the mapping; or settle the hold with gateway resolve if it was right after all",
+    about="patient",
 )
