@@ -27,6 +27,8 @@ Unit = tuple[int, ...]
 _LOCAL = "urn:uuid:"
 # The last four hex digits of a fullUrl number the record within its set (gateway.records.fhir).
 _NUMBER_DIGITS = 4
+_DEVICE_TIME = ".device_time"
+"""End of the identifiers of Observations of a device's own time (gateway.records.fhir)."""
 _PEOPLE = ("Patient", "Person", "Practitioner", "PractitionerRole", "RelatedPerson")
 
 
@@ -84,6 +86,7 @@ class Bundle:
         self.private = Private(content["resource"] for content in contents)
         self.entries: list[Entry] = []
         self._divisible: set[int] = set()
+        self._device_times: set[int] = set()
         for index, (text, content) in enumerate(zip(texts, contents, strict=True)):
             refers = set()
             for reference in _references(content["resource"]):
@@ -95,16 +98,22 @@ class Bundle:
             targets = set(_references(content["resource"].get("target")))
             if kind == "Provenance" and refers and refers <= {places.get(target) for target in targets}:
                 self._divisible.add(index)
+            if any(str(value).endswith(_DEVICE_TIME) for value in _identifiers(content["resource"])):
+                self._device_times.add(index)
             self.entries.append(Entry(index, text, kind, content.get("fullUrl", ""), frozenset(refers - {index})))
         self._group()
 
     def _group(self) -> None:
         referred = frozenset().union(*(entry.refers for entry in self.entries))
-        self.shared = frozenset(
-            entry.index
+        common = [
+            entry
             for entry in self.entries
-            if entry.index in referred and not entry.refers and entry.kind not in ("Observation", "Provenance")
-        )
+            if entry.index in referred
+            and (entry.kind not in ("Observation", "Provenance") or entry.index in self._device_times)
+        ]
+        self.shared = frozenset(entry.index for entry in common if not entry.refers)
+        # What a device says of its own clock is about no patient, and refers to the device.
+        self.shared |= {entry.index for entry in common if entry.refers <= self.shared}
         leader = list(range(len(self.entries)))
 
         def lead(index: int) -> int:
@@ -132,7 +141,8 @@ class Bundle:
     def parcel(self, units: Iterable[Unit]) -> Parcel:
         """The entries of these units, what they refer to, and their share of the Provenance, in order."""
         held = {index for unit in units for index in unit}
-        held |= {other for index in held for other in self.entries[index].refers & self.shared}
+        for _ in range(2):
+            held |= {other for index in held for other in self.entries[index].refers & self.shared}
         parcel: Parcel = []
         for entry in self.entries:
             if entry.index in held:
@@ -172,6 +182,12 @@ class Bundle:
         for other in self.entries[index].refers & located.keys():
             text = text.replace(json.dumps(self.entries[other].full_url).encode(), json.dumps(located[other]).encode())
         return text
+
+
+def _identifiers(resource: dict[str, Any]) -> Iterator[Any]:
+    for identifier in _listed(resource.get("identifier")):
+        if isinstance(identifier, dict):
+            yield identifier.get("value", "")
 
 
 def rendered(parcel: Parcel, kind: Literal["transaction", "batch"]) -> bytes:

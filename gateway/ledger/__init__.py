@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from gateway.errors import LedgerError
 from gateway.ledger.rows import (
+    SETTLED_FROM,
     AtLine,
     AuditEntry,
     Hold,
@@ -25,10 +26,12 @@ from gateway.ledger.rows import (
     PastRun,
     Recovered,
     RunInfo,
+    SentPart,
     SetFilter,
     SetRow,
     Sighting,
     Standing,
+    Stopped,
     StoredBlock,
     Waiting,
 )
@@ -38,6 +41,7 @@ if TYPE_CHECKING:
     from gateway.ledger.store import Ledger, open_ledger
 
 __all__ = [
+    "SETTLED_FROM",
     "AtLine",
     "AuditEntry",
     "Hold",
@@ -56,10 +60,12 @@ __all__ = [
     "Recovered",
     "Run",
     "RunInfo",
+    "SentPart",
     "SetFilter",
     "SetRow",
     "Sighting",
     "Standing",
+    "Stopped",
     "StoredBlock",
     "Waiting",
     "open_ledger",

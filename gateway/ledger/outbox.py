@@ -1,7 +1,7 @@
 """The outbox: what a run leaves for its targets, in order, and what became of it.
 
-An item names a record file of the ledger and a stretch of it, so nothing is kept twice, and what is sent is byte for
-byte what was recorded.
+An item names a record file of the ledger and a stretch of it, so nothing is kept twice. What is sent is byte for byte
+what was recorded, unless that has changed in the meantime (see `chains`).
 """
 
 from __future__ import annotations
@@ -12,14 +12,16 @@ from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select, update
+from sqlalchemy import ColumnElement, Connection, Select, bindparam, func, select, update
 
 from gateway.errors import LedgerError
 from gateway.ledger.reading import sliced
-from gateway.ledger.rows import OutboxCount, OutboxFilter, OutboxItem, OutboxKind, Waiting
+from gateway.ledger.rows import SETTLED_FROM, OutboxCount, OutboxFilter, OutboxItem, OutboxKind, SentPart, Waiting
 from gateway.ledger.tables import contents, outbox, owners
 
+WAITING_AGAIN = {"state": "waiting", "settled": None, "answered": 0}
 COLUMNS = ("target", "kind", "run", "name", "part", "start", "size", "queued")
+_WAITING = tuple(name for name in Waiting._fields if name != "data")
 _AHEAD = 200
 """Items that are looked up at a time; none of their contents but one file's is in memory."""
 
@@ -68,33 +70,97 @@ def waiting(
     reading: Callable[[], AbstractContextManager[Connection]], target: str, kinds: Collection[str]
 ) -> Iterator[Waiting]:
     """What waits for a target, the oldest first; those that stay waiting are not given twice."""
+    return _waiting(reading, None, target, kinds, (), ())
+
+
+def sending(
+    reading: Callable[[], AbstractContextManager[Connection]],
+    writing: Callable[[], AbstractContextManager[Connection]],
+    target: str,
+    kinds: Collection[str],
+    passing: Collection[int],
+    tried: Collection[int],
+) -> Iterator[Waiting]:
+    """The same for somebody who sends it: what is given may reach the receiver, and is marked before that.
+
+    Many are marked at once. To be closed, which takes back the marks of those that are not in `tried`.
+
+    Args:
+        reading: a transaction that reads.
+        writing: a transaction that writes.
+        target: its name.
+        kinds: what it can be sent.
+        passing: numbers of items that do not have their turn.
+        tried: numbers of those that were sent, kept up to date by the caller.
+    """
+    return _waiting(reading, writing, target, kinds, passing, tried)
+
+
+def _waiting(
+    reading: Callable[[], AbstractContextManager[Connection]],
+    writing: Callable[[], AbstractContextManager[Connection]] | None,
+    target: str,
+    kinds: Collection[str],
+    passing: Collection[int],
+    tried: Collection[int],
+) -> Iterator[Waiting]:
     last = 0
-    file: tuple[int, str] | None = None
-    data = b""
+    held: dict[tuple[int, str], bytes] = {}
     o = outbox.c
     while True:
         with reading() as connection:
             rows = connection.execute(
-                select(o.id, o.kind, o.run, o.name, o.part, o.queued, o.attempts, o.start, o.size)
+                select(*(o[name] for name in _WAITING), o.start, o.size)
                 .where(o.target == target, o.state == "waiting", o.kind.in_(kinds), o.id > last)
                 .order_by(o.id)
                 .limit(_AHEAD)
             ).all()
         if not rows:
             return
-        for row in rows:
-            if file != (row.run, row.name):
-                with reading() as connection:
-                    here = (contents.c.run == row.run, contents.c.name == row.name)
-                    packed = connection.execute(select(contents.c.data).where(*here)).scalar_one_or_none()
-                if packed is None:
-                    raise LedgerError(
-                        f"The ledger holds no record file {row.name!r} of run {row.run}, which waits to be sent",
-                        todo="The ledger is damaged: put back a copy of it",
-                    )
-                file, data = (row.run, row.name), zlib.decompress(packed)
-            last = row.id
-            yield Waiting(*row[:7], data[row.start : row.start + row.size])
+        last = rows[-1].id
+        rows = [row for row in rows if row.id not in passing]
+        marked = [row.id for row in rows if not row.reached] if writing is not None else []
+        if writing is not None and marked:
+            _mark(writing, marked, 1)
+        try:
+            yield from _with_data(reading, rows, held)
+        finally:
+            left = [id_ for id_ in marked if id_ not in tried]
+            if writing is not None and left:
+                _mark(writing, left, 0)
+
+
+def _mark(writing: Callable[[], AbstractContextManager[Connection]], ids: Sequence[int], reached: int) -> None:
+    with writing() as connection:
+        here = (outbox.c.id.in_(ids), outbox.c.state == "waiting")
+        connection.execute(update(outbox).where(*here).values(reached=reached))
+
+
+def _with_data(
+    reading: Callable[[], AbstractContextManager[Connection]], rows: Sequence[Any], held: dict[tuple[int, str], bytes]
+) -> Iterator[Waiting]:
+    """The rows with their bytes; `held` is the file that was read last."""
+    for row in rows:
+        file = (row.run, row.name)
+        if file not in held:
+            with reading() as connection:
+                data = content(connection, *file)
+            if data is None:
+                raise LedgerError(
+                    f"The ledger holds no record file {row.name!r} of run {row.run}, which waits to be sent",
+                    todo="The ledger is damaged: put back a copy of it",
+                )
+            held.clear()
+            held[file] = data
+        values = {name: getattr(row, name) for name in _WAITING}
+        yield Waiting(**values, data=held[file][row.start : row.start + row.size])
+
+
+def content(connection: Connection, run: int, name: str) -> bytes | None:
+    """A record file; None when there is none."""
+    here = (contents.c.run == run, contents.c.name == name)
+    packed = connection.execute(select(contents.c.data).where(*here)).scalar_one_or_none()
+    return None if packed is None else zlib.decompress(packed)
 
 
 def item_select(which: OutboxFilter) -> Iterator[Select[Any]]:
@@ -129,23 +195,44 @@ def count(connection: Connection, which: OutboxFilter) -> list[OutboxCount]:
     return [OutboxCount._make(row) for row in connection.execute(grouped)]
 
 
-def settle(connection: Connection, item: int, verdict: str, code: str, message: str, detail: str, at: datetime) -> bool:
+_SETTLE = (
+    update(outbox)
+    .where(outbox.c.id == bindparam("item"), outbox.c.state == "waiting")
+    .values(
+        {
+            name: bindparam(f"new_{name}")
+            for name in ("state", "tried", "settled", "code", "message", "detail", "reached")
+        }
+        | {"attempts": outbox.c.attempts + 1, "answered": outbox.c.answered + bindparam("more")}
+    )
+)
+"""Made once: one of these is executed for each message that is sent."""
+
+
+def settle(connection: Connection, item: int, part: SentPart, at: datetime) -> bool:
     """Note what became of an item that waits; False when there is none with this number."""
-    state = "waiting" if verdict == "later" else verdict
-    changed = connection.execute(
-        update(outbox)
-        .where(outbox.c.id == item, outbox.c.state == "waiting")
-        .values(
-            state=state, attempts=outbox.c.attempts + 1, tried=at, settled=None if state == "waiting" else at,
-            code=code, message=message, detail=detail,
-        )
-    )  # fmt: skip
-    return changed.rowcount == 1
+    state = "waiting" if part.verdict == "later" else part.verdict
+    given = {
+        "item": item, "new_state": state, "new_tried": at, "new_settled": None if state == "waiting" else at,
+        "new_code": part.code, "new_message": part.message, "new_detail": part.detail, "new_reached": int(part.reached),
+        "more": int(part.answered and state != "delivered"),
+    }  # fmt: skip
+    return connection.execute(_SETTLE, given).rowcount == 1
+
+
+def outcome(part: SentPart, at: datetime, attempts: int, answered: int) -> dict[str, Any]:
+    """The columns of an item that was tried, with its attempts and answers until now."""
+    state = "waiting" if part.verdict == "later" else part.verdict
+    return {
+        "state": state, "attempts": attempts + 1, "tried": at, "settled": None if state == "waiting" else at,
+        "code": part.code, "message": part.message, "detail": part.detail, "reached": int(part.reached),
+        "answered": answered + int(part.answered and state != "delivered"),
+    }  # fmt: skip
 
 
 def wait_again(connection: Connection, which: OutboxFilter) -> dict[str, dict[str, list[int]]]:
-    """Let items that are delivered or parked wait again; return their numbers by target and earlier state."""
-    done = outbox.c.state.in_(("delivered", "parked"))
+    """Let items wait to be sent once more; return their numbers by target and earlier state."""
+    done = outbox.c.state.in_(SETTLED_FROM["replay"])
     found: dict[str, dict[str, list[int]]] = {}
     wanted = select(outbox.c.id, outbox.c.target, outbox.c.state).where(done, *_conditions(which))
     parts: list[list[int] | None] = [None] if which.ids is None else [*sliced(sorted(set(which.ids)))]
@@ -155,7 +242,7 @@ def wait_again(connection: Connection, which: OutboxFilter) -> dict[str, dict[st
             found.setdefault(target, {}).setdefault(state, []).append(id_)
     ids = [id_ for states in found.values() for several in states.values() for id_ in several]
     for some in sliced(ids):
-        connection.execute(update(outbox).where(outbox.c.id.in_(some)).values(state="waiting", settled=None))
+        connection.execute(update(outbox).where(outbox.c.id.in_(some)).values(**WAITING_AGAIN, form="again"))
     return found
 
 

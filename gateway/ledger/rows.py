@@ -295,6 +295,16 @@ OutboxKind: TypeAlias = Literal["fhir", "oru", "batch"]
 """What a target is sent: FHIR bundles, single HL7 v2 messages, or whole batch files of them."""
 
 
+SETTLED_FROM: Mapping[str, tuple[str, ...]] = {
+    "park": ("waiting",),
+    "release": ("parked",),
+    "skip": ("waiting", "parked"),
+    "replay": ("delivered", "parked", "skipped"),
+}
+"""What a person can decide about an item, and the states it must be in. What is true of something that was superseded
+or cancelled, another item tells."""
+
+
 class OutboxItem(NamedTuple):
     """Something to be sent to a target, and what became of it.
 
@@ -307,13 +317,20 @@ class OutboxItem(NamedTuple):
         name: the record file it is in.
         part: number of the message in the file, from 0; 0 for a whole file.
         queued: when it was put here (UTC).
-        state: "waiting", "delivered" or "parked".
+        state: "waiting", "delivered", "parked", "superseded" (a later version takes its place), "cancelled" (taken back
+            before it could have reached the target) or "skipped" (a person left it out).
         attempts: how often it was tried.
         tried: when it was last tried (UTC), None before that.
-        settled: when it was delivered or parked (UTC), None while it waits.
+        settled: when its state became what it is (UTC), None while it waits.
         code: status or acknowledgement of the last attempt, "" before that.
         message: what became of the last attempt, in words without identifiers.
         detail: as JSON, what became of those entries of a bundle that were not delivered; "" for none.
+        only: the sets it is about (32 hex digits each, separated by commas), "" for all in that part of the file.
+        without: sets there that it is not about, likewise.
+        form: "" as it was recorded, "again" once more, "whole" or "first" the whole set as it is now; see `chains`.
+        reached: 1 when it may have reached the target.
+        split: 0, or the number of the piece that was divided from the item of the same place.
+        answered: how often the target refused it for now.
     """
 
     id: int
@@ -331,10 +348,16 @@ class OutboxItem(NamedTuple):
     code: str
     message: str
     detail: str
+    only: str
+    without: str
+    form: str
+    reached: int
+    split: int
+    answered: int
 
 
 class Waiting(NamedTuple):
-    """An item of the outbox that waits, with the bytes to be sent; the other fields as in `OutboxItem`."""
+    """An item of the outbox that waits, with its bytes as they were recorded; the other fields as in `OutboxItem`."""
 
     id: int
     kind: str
@@ -344,6 +367,12 @@ class Waiting(NamedTuple):
     queued: datetime
     attempts: int
     data: bytes
+    only: str = ""
+    without: str = ""
+    form: str = ""
+    reached: int = 0
+    split: int = 0
+    answered: int = 0
 
 
 class OutboxCount(NamedTuple):
@@ -355,6 +384,36 @@ class OutboxCount(NamedTuple):
     state: str
     items: int
     oldest: datetime
+
+
+class Stopped(NamedTuple):
+    """A target that a person has stopped: why, who, and when (UTC)."""
+
+    why: str
+    who: str
+    at: datetime
+
+
+class SentPart(NamedTuple):
+    """What became of some sets of an item.
+
+    Attributes:
+        sets: their identities, 32 hex digits each.
+        verdict: "delivered", "parked", or "later" for what waits on.
+        code: what the target answered.
+        message: the same in words without identifiers.
+        detail: as JSON, what became of entries of a bundle.
+        reached: whether they may have reached the target.
+        answered: whether the target itself refused them for now.
+    """
+
+    sets: tuple[str, ...]
+    verdict: Literal["delivered", "parked", "later"]
+    code: str
+    message: str
+    detail: str = ""
+    reached: bool = True
+    answered: bool = False
 
 
 class AuditEntry(NamedTuple):

@@ -25,12 +25,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, delete, insert, inspect, select, text, update
+from sqlalchemy import Connection, insert, inspect, select, text, update
 from sqlalchemy.engine import Row
 
 from gateway.errors import LedgerError
+from gateway.ledger import arranging
 from gateway.ledger import outbox as outbox_
-from gateway.ledger.audit import append, append_all, first_broken
+from gateway.ledger.arranging import Carries
+from gateway.ledger.audit import New, append, append_all, first_broken
+from gateway.ledger.chains import SetLife
 from gateway.ledger.places import Place, place_of
 from gateway.ledger.reading import (
     history_select,
@@ -57,8 +60,10 @@ from gateway.ledger.rows import (
     PastRun,
     Recovered,
     RunInfo,
+    SentPart,
     SetFilter,
     Sighting,
+    Stopped,
     StoredBlock,
     Waiting,
 )
@@ -443,6 +448,20 @@ class Ledger:
         """
         return outbox_.waiting(self._reading, target, outbox_.kinds_of(kind))
 
+    def sending(
+        self, target: str, kind: Literal["fhir", "oru"], passing: Collection[int], tried: Collection[int]
+    ) -> Iterator[Waiting]:
+        """The same for somebody who sends it; what is given is marked before as something that may have arrived.
+
+        Args:
+            target: its name.
+            kind: what it takes.
+            passing: items that do not have their turn; more may be added.
+            tried: items that were sent, to be kept up to date: the marks of the others are taken back when this is
+                closed, as it has to be.
+        """
+        return outbox_.sending(self._reading, self._settling, target, outbox_.kinds_of(kind), passing, tried)
+
     def sent(
         self,
         item: int,
@@ -450,6 +469,9 @@ class Ledger:
         code: str,
         message: str,
         detail: str = "",
+        *,
+        reached: bool = True,
+        answered: bool = False,
     ) -> None:
         """Note, and commit, what became of an item that was sent.
 
@@ -459,23 +481,104 @@ class Ledger:
             code: what the target answered, or a word for the fault.
             message: the same in words without identifiers.
             detail: as JSON, what became of parts of it.
+            reached: whether it may have reached the target, by this attempt or an earlier one.
+            answered: whether the target itself refused it.
 
         Raises:
             LedgerError: it does not wait, or a run is open, with which this would be taken back.
         """
-        if verdict not in ("delivered", "parked", "later"):
-            raise LedgerError(f"There is no verdict {verdict!r}", todo="Choose delivered, parked or later")
-        if self._run is not None and self._run.is_open:
-            raise LedgerError("A run is open", where=self.name, todo="End it before something is sent")
-        with self._writing() as connection:
-            known = outbox_.settle(connection, item, verdict, code, message, detail, datetime.now(UTC))
+        _check_verdict(verdict)
+        part = SentPart((), verdict, code, message, detail, reached, answered)
+        with self._settling() as connection:
+            known = outbox_.settle(connection, item, part, datetime.now(UTC))
         if not known:
             raise self._missing(f"item {item} that waits to be sent")
 
-    def outbox(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxItem]:  # noqa: B008 (frozen)
-        """The items of the outbox that are asked for, in order of their ids."""
+    def sent_in_parts(self, item: int, parts: Sequence[SentPart], carries: Carries) -> list[int]:
+        """Note, and commit, what became of the sets of an item that met with different answers.
+
+        The item keeps the first part, and each other part becomes an item of its own.
+
+        Args:
+            item: its number.
+            parts: together all sets that it carries.
+            carries: reads which sets stand in a record file.
+
+        Returns:
+            The numbers of the new items.
+
+        Raises:
+            LedgerError: it does not wait, or a run is open.
+        """
+        for part in parts:
+            _check_verdict(part.verdict)
+        now = datetime.now(UTC)
+        with self._settling() as connection:
+            own = arranging.row(connection, item)
+            if own is None or own.state != "waiting":
+                raise self._missing(f"item {item} that waits to be sent")
+            sets = arranging.carried(connection, [item], carries)[item]
+            kept, *made = (outbox_.outcome(part, now, own.attempts, own.answered) for part in parts)
+            pieces = [(part.sets, values) for part, values in zip(parts[1:], made, strict=True)]
+            return arranging.divide(connection, own, sets, parts[0].sets, kept, pieces)
+
+    @contextmanager
+    def _settling(self) -> Iterator[Connection]:
+        """A transaction of its own, for what is true whatever becomes of a run."""
+        if self._run is not None and self._run.is_open:
+            raise LedgerError("A run is open", where=self.name, todo="End it before something is sent")
+        with self._writing() as connection:
+            yield connection
+
+    def arrange(
+        self, target: str, kind: Literal["fhir", "oru"], carries: Carries, *, whole: bool = False
+    ) -> dict[int, int]:
+        """Bring the queue of a target in line with what is recorded, so that nothing is sent after its successor.
+
+        Args:
+            target: its name.
+            kind: what it takes.
+            carries: reads which sets stand in a record file.
+            whole: the target wants corrections as whole sets.
+
+        Returns:
+            The items that have to wait for another one: number -> number of that other.
+        """
+        with self._settling() as connection:
+            return arranging.arrange(connection, target, outbox_.kinds_of(kind), carries, whole=whole)
+
+    def blocked(self, target: str, carries: Carries) -> dict[int, int]:
+        """The same for a list: what waits for another item as things are now; nothing is changed."""
+        found: dict[int, int] = {}
         with self._reading() as connection:
-            statements = outbox_.item_select(which)
+            for kind in ("fhir", "oru"):
+                situation = arranging.read(connection, target, outbox_.kinds_of(kind), carries)
+                if situation is not None:
+                    found |= arranging.blocked(situation)
+        return found
+
+    def lives(self, identities: Collection[str], records: Literal["fhir", "oru"]) -> dict[str, SetLife]:
+        """All versions of some sets (32 hex digits each) of which there are records of a form."""
+        with self._reading() as connection:
+            return arranging.lives_of(connection, [bytes.fromhex(each) for each in identities], records)
+
+    def carried(self, items: Collection[int], carries: Carries) -> dict[int, list[str]]:
+        """Which sets (32 hex digits each) these items carry."""
+        with self._reading() as connection:
+            return arranging.carried(connection, items, carries)
+
+    def outbox(
+        self,
+        which: OutboxFilter = OutboxFilter(),  # noqa: B008 (frozen)
+        *,
+        limit: int | None = None,
+        offset: int = 0,
+    ) -> list[OutboxItem]:
+        """The items of the outbox that are asked for, in order of their ids; the bounds are for those without ids."""
+        with self._reading() as connection:
+            statements = [
+                each if limit is None else each.limit(limit).offset(offset) for each in outbox_.item_select(which)
+            ]
             return [OutboxItem._make(row) for statement in statements for row in connection.execute(statement)]
 
     def outbox_counts(self, which: OutboxFilter = OutboxFilter()) -> list[OutboxCount]:  # noqa: B008 (frozen)
@@ -504,9 +607,9 @@ class Ledger:
         return found
 
     def replay(self, which: OutboxFilter, who: str, why: str) -> int:
-        """Let items that were delivered or parked wait again, and put that into the audit trail.
+        """Let items that were delivered, parked or skipped be sent once more, and put that into the audit trail.
 
-        They keep their place: what is older is sent before what is newer.
+        Each target gets what is true now: what has changed since is sent as it is now, all else as it was.
 
         Args:
             which: the items; those that wait already are passed over.
@@ -529,12 +632,74 @@ class Ledger:
             append(connection, entries)
         return sum(len(ids) for states in found.values() for ids in states.values())
 
+    def settle_items(
+        self,
+        ids: Collection[int],
+        action: Literal["park", "release", "skip", "replay"],
+        who: str,
+        why: str,
+        carries: Carries,
+        sets: Collection[str] = (),
+    ) -> int:
+        """Decide about items, and put that into the audit trail, by target.
+
+        Args:
+            ids: the items; those in another state are passed over.
+            action: "park" what waits, "release" what is parked, so that it waits again, "skip" either, so that it is
+                never sent, or "replay" what was sent, parked or skipped, as `replay` does.
+            who: who decided.
+            why: the reason they gave.
+            carries: reads which sets stand in a record file.
+            sets: only these sets of the items (32 hex digits each), which are divided from them; empty for all.
+
+        Returns:
+            How many items, or parts of items, were changed.
+        """
+        with self._settling() as connection:
+            changed = arranging.settle(connection, ids, action, f"by {who}: {why}", carries, sets)
+            now = datetime.now(UTC)
+            entries: list[New] = []
+            for target, numbers in sorted(changed.items()):
+                detail: dict[str, object] = {"items": sorted(numbers)}
+                if sets:
+                    detail["sets"] = sorted(sets)
+                entries.append((now, who, action, f"target {target}", why, detail))
+            append(connection, entries)
+        return sum(len(numbers) for numbers in changed.values())
+
+    def carrying(self, target: str, sets: Collection[str], carries: Carries) -> dict[str, list[tuple[int, str]]]:
+        """The items (number and state) of a target that carry each of these sets (32 hex digits), in order."""
+        with self._reading() as connection:
+            found = arranging.carrying(connection, target, sets, carries)
+        return {identity: [(each.id, each.state) for each in items] for identity, items in found.items()}
+
+    def stop_target(self, target: str, who: str, why: str) -> None:
+        """Send nothing to a target until it is resumed, and put that into the audit trail."""
+        self._stop(target, "stop", {"stopped": why, "stopped_by": who, "stopped_at": datetime.now(UTC)}, who, why)
+
+    def resume_target(self, target: str, who: str, why: str) -> None:
+        """Send to a target again, and put that into the audit trail."""
+        self._stop(target, "resume", {"stopped": "", "stopped_by": "", "stopped_at": None}, who, why)
+
+    def _stop(self, target: str, action: str, values: dict[str, object], who: str, why: str) -> None:
+        with self._settling() as connection:
+            if connection.execute(update(owners).where(owners.c.target == target).values(**values)).rowcount == 0:
+                connection.execute(insert(owners).values(target=target, owner="", **values))
+            append(connection, [(datetime.now(UTC), who, action, f"target {target}", why, {})])
+
+    def stopped(self) -> dict[str, Stopped]:
+        """The targets that a person has stopped."""
+        c = owners.c
+        with self._reading() as connection:
+            wanted = select(c.target, c.stopped, c.stopped_by, c.stopped_at).where(c.stopped != "")
+            return {row.target: Stopped(*row[1:]) for row in connection.execute(wanted.order_by(c.target))}
+
     def name_owners(self, named: Mapping[str, str]) -> None:
         """Remember who looks after which target, so that lists can name them."""
         with self._writing() as connection:
             for target, owner in named.items():
-                connection.execute(delete(owners).where(owners.c.target == target))
-                connection.execute(insert(owners).values(target=target, owner=owner))
+                if not connection.execute(update(owners).where(owners.c.target == target).values(owner=owner)).rowcount:
+                    connection.execute(insert(owners).values(target=target, owner=owner))
 
     def add_audit(self, who: str, action: str, subject: str, why: str, detail: Mapping[str, object]) -> None:
         """Add an entry to the audit trail; `detail` becomes JSON. Leave identifiers of patients out of it."""
@@ -567,6 +732,11 @@ class Ledger:
 
     def _missing(self, what: str) -> LedgerError:
         return LedgerError(f"The ledger holds no {what}", where=self.name, todo="Check the number or name")
+
+
+def _check_verdict(verdict: str) -> None:
+    if verdict not in ("delivered", "parked", "later"):
+        raise LedgerError(f"There is no verdict {verdict!r}", todo="Choose delivered, parked or later")
 
 
 def _known(parts: Iterator[Sequence[Row[Any]]]) -> Iterator[KnownSet]:

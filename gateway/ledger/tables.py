@@ -284,6 +284,7 @@ outbox = Table(
     Column("form", Text, nullable=False, server_default=""),
     Column("reached", Integer, nullable=False, server_default="0"),
     Column("split", Integer, nullable=False, server_default="0"),
+    Column("answered", Integer, nullable=False, server_default="0"),
     Index("outbox_by_file", "run", "name", "target", "part", "split", unique=True),
     Index("outbox_by_state", "target", "state", "id"),
 )

@@ -44,9 +44,13 @@ def write(report: RunReport, path: Path) -> None:
             latest.labels(feed.name).set(feed.last_export.timestamp())
     outbox = gauge("outbox_items", "Messages in the outbox, by state.", "target", "state")
     delivered = gauge("delivered", "Messages delivered by the last run.", "target")
+    stopped = gauge("target_stopped", "1 when a person has stopped the target.", "target")
+    blocked = gauge("outbox_blocked", "Messages that wait for another of the same measurement.", "target")
     for target in report.targets:
-        outbox.labels(target.name, "waiting").set(target.waiting)
-        outbox.labels(target.name, "parked").set(target.all_parked)
+        for state in ("waiting", "parked", "superseded", "cancelled", "skipped"):
+            outbox.labels(target.name, state).set(target.items.get(state, 0))
+        stopped.labels(target.name).set(target.stopped == "stopped")
+        blocked.labels(target.name).set(target.blocked)
         delivered.labels(target.name).set(target.delivered)
     try:
         write_to_textfile(str(path), registry)

@@ -44,12 +44,17 @@ class TargetResult(_Part):
     kind: Line
     owner: Line
     delivered: int = 0
-    parked: int = Field(default=0, description="refused for good in this run")
-    stopped: Line = Field(default="", description="code of the fault that ended the delivery early")
+    parked: int = Field(default=0, description="refused for good, or too often for now, in this run")
+    later: int = Field(default=0, description="refused for now in this run; they wait, and did not hold up others")
+    blocked: int = Field(default=0, description="waiting for another message of the same measurement")
+    stopped: Line = Field(
+        default="", description="code of the fault that ended the delivery early; stopped: by a person, see the message"
+    )
     message: Message = ""
     waiting: int = Field(default=0, description="still to be sent, after this run")
     all_parked: int = Field(default=0, description="parked after this run, from any run")
     oldest_days: int = Field(default=0, description="age of the oldest item that waits or is parked")
+    items: dict[Line, int] = Field(default={}, description="all messages there ever were for it, by state")
 
 
 class HoldsResult(_Part):

@@ -363,7 +363,10 @@ def _deliver(night: _Night, ledger: Ledger) -> list[TargetResult]:
     found = []
     for target in site.targets:
         counts = [count for count in ledger.outbox_counts(OutboxFilter(target=target.name)) if count.items]
-        open_ = [count for count in counts if count.state != "delivered"]
+        open_ = [count for count in counts if count.state in ("waiting", "parked")]
+        states: Counter[str] = Counter()
+        for count in counts:
+            states[count.state] += count.items
         tally = tallies.get(target.name)
         result = TargetResult(
             name=target.name,
@@ -371,11 +374,14 @@ def _deliver(night: _Night, ledger: Ledger) -> list[TargetResult]:
             owner=target.owner,
             delivered=tally.delivered if tally else 0,
             parked=tally.parked if tally else 0,
+            later=tally.later if tally else 0,
+            blocked=tally.blocked if tally else 0,
             stopped=tally.stopped if tally else "failed",
             message=tally.message if tally else "",
-            waiting=sum(count.items for count in counts if count.state == "waiting"),
-            all_parked=sum(count.items for count in counts if count.state == "parked"),
+            waiting=states["waiting"],
+            all_parked=states["parked"],
             oldest_days=max((max(0, (night.started - count.oldest).days) for count in open_), default=0),
+            items=dict(sorted((state, count) for state, count in states.items() if count)),
         )
         night.log.info(
             "target ends", target=target.name, delivered=result.delivered, parked=result.parked,
@@ -543,6 +549,8 @@ def _changes(
             found.append(f"{counted(more, 'message')} more parked for {target.name}; ask {target.owner}.")
         elif target.all_parked:
             found.append(f"{counted(target.all_parked, 'message')} still parked for {target.name}; ask {target.owner}.")
+        if target.stopped == "stopped":
+            found.append(f"Nothing is sent to {target.name}: {target.message}")
         if target.waiting:
             why = f" ({target.stopped})" if target.stopped else ""
             found.append(f"{counted(target.waiting, 'message')} wait for {target.name}{why}; ask {target.owner}.")

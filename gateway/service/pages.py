@@ -250,51 +250,70 @@ def outbox(
     who: Reader,
     start: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
     again: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
+    done: Annotated[Literal["", "park", "release", "skip", "stop", "resume"], Query()] = "",
 ) -> Response:
-    """What waits to be sent, was delivered or is parked, and the form to send something again."""
+    """What waits to be sent, was delivered or is parked, and the forms to decide about it."""
     told = api.show_outbox(request, who, limit=_SHOWN, offset=start)
     return page(
-        request, "outbox.html.j2", who, told=told, start=start, step=_SHOWN, again=again, now=datetime.now(UTC),
-        may=who is not None and "settle" in who.roles,
+        request, "outbox.html.j2", who, told=told, start=start, step=_SHOWN, again=again, done=done,
+        now=datetime.now(UTC), may=who is not None and "settle" in who.roles,
+        most=max(told.parked_total, told.waiting_total),
+        stopped={each.target for each in told.stopped},
     )  # fmt: skip
 
 
 @router.post("/outbox")
-def send_again(
+def decide_queue(
     request: Request,
     who: Settler,
     by: Annotated[str, Form(max_length=200)],
     why: Annotated[str, Form(max_length=2000)],
+    action: Annotated[Literal["replay", "park", "release", "skip", "stop", "resume"], Form()] = "replay",
     item: Annotated[list[str] | None, Form()] = None,
+    target: Annotated[list[str] | None, Form()] = None,
     confirmed: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
-    """Show what would be sent again; when it is confirmed, let it wait."""
-    from gateway.conversion.resending import resend
+    """Show what a decision about the outbox would change; when it is confirmed, carry it out."""
+    from gateway.conversion.resending import resend, settle_items, stop_or_resume
     from gateway.ledger import OutboxFilter
 
-    if not item:
-        raise Refused(422, "nothing was chosen", "Go back, and tick the items that are meant")
+    whole = action in ("stop", "resume")
+    if not (target if whole else item):
+        raise Refused(422, "nothing was chosen", "Go back, and tick what is meant")
     if not by.strip() or not why.strip():
         raise Refused(422, "who decides, and why, are needed", "Go back, and fill in both: the audit trail keeps them")
-    # Each choice is the number of an item and its target.
+    named = f"{by.strip()} ({who.name})" if who.name else by.strip()
+    ledger = api.ledger_of(api.settings_of(request))
+    chosen: dict[str, list[int]] = {name: [] for name in target or ()} if whole else _chosen(item or [])
+
+    def carry_out(name: str, ids: list[int], *, dry_run: bool) -> int:
+        which = OutboxFilter(ids=tuple(ids), target=name)
+        if action == "stop" or action == "resume":
+            return stop_or_resume(ledger, action, name, who=named, why=why.strip(), dry_run=dry_run)
+        if action == "replay":
+            return resend(ledger, which, who=named, why=why.strip(), dry_run=dry_run)
+        return settle_items(ledger, action, which, who=named, why=why.strip(), dry_run=dry_run)
+
+    try:
+        # All are looked at before the first is changed.
+        for dry_run in (True, False) if confirmed else (True,):
+            count = sum(carry_out(name, ids, dry_run=dry_run) for name, ids in chosen.items())
+    except UsageError as error:
+        raise Refused(409, error.what, error.todo) from None
+    if confirmed:
+        return RedirectResponse(f"/outbox?again={count}" if action == "replay" else f"/outbox?done={action}", 303)
+    return page(
+        request, "confirm_outbox.html.j2", who, action=action, by=by, why=why, items=item or [], targets=target or [],
+        chosen=chosen, count=count, named=named,
+    )  # fmt: skip
+
+
+def _chosen(items: Sequence[str]) -> dict[str, list[int]]:
+    """Numbers by target; each choice on the page is the number of an item and its target."""
     chosen: dict[str, list[int]] = {}
-    for each in item:
+    for each in items:
         number, _, target = each.partition(" ")
         if not (number.isascii() and number.isdecimal() and len(number) < 19 and target):
             raise Refused(422, "this is no item of the outbox", "Go back to the outbox, and choose again")
         chosen.setdefault(target, []).append(int(number))
-    named = f"{by.strip()} ({who.name})" if who.name else by.strip()
-    ledger = api.ledger_of(api.settings_of(request))
-    try:
-        # All are looked at before the first is changed.
-        for dry_run in (True, False) if confirmed else (True,):
-            count = sum(
-                resend(ledger, OutboxFilter(ids=tuple(ids), target=target), who=named, why=why.strip(), dry_run=dry_run)
-                for target, ids in chosen.items()
-            )
-    except UsageError as error:
-        raise Refused(409, error.what, error.todo) from None
-    if confirmed:
-        return RedirectResponse(f"/outbox?again={count}", 303)
-    return page(request, "confirm_outbox.html.j2", who, by=by, why=why, items=item, chosen=chosen, count=count,
-                named=named)  # fmt: skip
+    return chosen

@@ -204,3 +204,25 @@ def test_what_a_reference_ends_with_is_private_and_nothing_else_of_it(reference:
     assert not private.within("there is no H-0418 here")
     for text in ("Patient", "the identifier", "https://hillside.example/r4"):
         assert not private.within(text), text
+
+
+def test_a_devices_own_time_is_shared_by_sets() -> None:
+    """It is about no patient: sets that refer to the same one can go apart, each with it and its device."""
+
+    def entry(kind: str, url: str, value: str, **members: object) -> dict[str, object]:
+        resource = {"resourceType": kind, "identifier": [{"system": "s", "value": value}], **members}
+        return {"fullUrl": url, "resource": resource, "request": {"method": "POST", "url": kind, "ifNoneExist": value}}
+
+    device, time = "urn:uuid:0d218166-ea90-8e36-aea3-5b21df4a0000", "urn:uuid:0e218166-ea90-8e36-aea3-5b21df4a0000"
+    sets = [
+        entry(
+            "Observation", f"urn:uuid:0000000{number}-0000-8000-8000-000000000006", f"{number:032x}.spo2",
+            device={"reference": device}, extension=[{"url": "x", "valueReference": {"reference": time}}],
+        )
+        for number in (1, 2)
+    ]  # fmt: skip
+    clock = entry("Observation", time, f"{9:032x}.device_time", subject={"reference": device})
+    entries = [entry("Device", device, "SN-1"), clock, *sets]
+    bundle = Bundle(json.dumps({"resourceType": "Bundle", "type": "transaction", "entry": entries}).encode())
+    assert bundle.units == ((2,), (3,))
+    assert [[index for index, _ in bundle.parcel([unit])] for unit in bundle.units] == [[0, 1, 2], [0, 1, 3]]

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from gateway.entry.cli import main
-from gateway.ledger import open_ledger
+from gateway.ledger import OutboxFilter, open_ledger
+from tests.nightly.night_kit import WIDE
 from tests.nightly.outbox_kit import bundles, messages, queue
 
 
@@ -41,8 +42,8 @@ def test_outbox_shows_counts_and_what_is_parked(site: Path, capsys: pytest.Captu
         "lab Interface team oru waiting 2 0 min",
         "lab waits at item 3 after 3 tries, the last 0 min ago: no-answer: The receiver did not answer in time.",
         "Parked, until somebody has looked at it; gateway replay sends it again:",
-        "item target owner run age reason in words",
-        "2 lab Interface team 1 0 min AE The receiver found an error in the message.",
+        "item target owner run sets age reason in words",
+        "2 lab Interface team 1 0 0 min AE The receiver found an error in the message.",
     ]
     assert main(["outbox", "--ledger", "l.db", "--target", "ehr"]) == 0
     assert said(capsys) == ["target owner takes state items oldest", "ehr fhir waiting 1 0 min"]
@@ -98,8 +99,8 @@ def test_replay_of_a_period(site: Path, capsys: pytest.CaptureFixture[str]) -> N
     [
         (["--target", "lab"], "nothing was named"),
         (["--target", "lab", "2", "--run", "1"], "name items, or choose them in another way"),
-        (["--target", "lab", "3"], "item 3 is not delivered or parked there"),
-        (["--target", "ehr", "2"], "item 2 is not delivered or parked there"),
+        (["--target", "lab", "3"], "item 3 is not delivered, parked or skipped there"),
+        (["--target", "ehr", "2"], "item 2 is not delivered, parked or skipped there"),
         (["--target", "labs", "2"], "did you mean 'lab'"),
         (["--target", "lab", "--from", "2026-01-01"], "no offset"),
         (["--target", "lab", "--run", "7"], "nothing fits"),
@@ -111,3 +112,99 @@ def test_replay_of_nothing(site: Path, capsys: pytest.CaptureFixture[str], words
     assert what in " ".join(capsys.readouterr().err.split())
     with open_ledger("l.db", readonly=True) as ledger:
         assert ledger.audit() == []
+
+
+def states() -> list[str]:
+    with open_ledger("l.db", readonly=True) as ledger:
+        return [item.state for item in ledger.outbox(OutboxFilter(target="lab"))]
+
+
+@pytest.mark.parametrize(
+    ("words", "told", "after"),
+    [
+        (["park", "3", "4"], "2 items for lab are parked.", ["delivered", "parked", "parked", "parked"]),
+        (["release", "2"], "1 item for lab is released.", ["delivered", "waiting", "waiting", "waiting"]),
+        (["skip", "2", "3"], "2 items for lab are skipped.", ["delivered", "skipped", "skipped", "waiting"]),
+        (["skip", "2", "--dry-run"], "1 item for lab would be skipped.", ["delivered", "parked", "waiting", "waiting"]),
+    ],
+)
+def test_the_queue(
+    site: Path, capsys: pytest.CaptureFixture[str], words: list[str], told: str, after: list[str]
+) -> None:
+    decided = ["--ledger", "l.db", "--target", "lab", "--who", "N. Ole", "--why", "seen"]
+    assert main(["queue", *words, *decided]) == 0
+    assert said(capsys) == [told]
+    assert states() == after
+
+
+@pytest.mark.parametrize(
+    ("words", "what"),
+    [
+        (["park"], "no item was named"),
+        (["park", "2"], "item 2 does not wait there"),
+        (["release", "3"], "item 3 is not parked there"),
+        (["skip", "1"], "item 1 neither waits nor is parked there"),
+        (["stop", "3"], "this is about the whole target"),
+        (["resume"], "target 'lab' is not stopped"),
+        (["park", "3", "--set", "x"], "a set is named by 32 hex digits"),
+        (["park", "3", "--set", "0" * 32], "is in none of these items"),
+    ],
+)
+def test_decisions_that_do_not_fit(site: Path, capsys: pytest.CaptureFixture[str], words: list[str], what: str) -> None:
+    before = states()
+    decided = ["--ledger", "l.db", "--target", "lab", "--who", "N. Ole", "--why", "seen"]
+    assert main(["queue", *words, *decided]) == 2
+    assert what in " ".join(capsys.readouterr().err.split())
+    assert states() == before
+
+
+def test_a_target_is_stopped(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    decided = ["--ledger", "l.db", "--target", "lab", "--who", "N. Ole", "--why", "moved tonight"]
+    assert main(["queue", "stop", *decided]) == 0
+    assert said(capsys) == ["lab is stopped; 2 items wait for it."]
+    assert main(["outbox", "--ledger", "l.db"]) == 0
+    assert any(line.startswith("lab was stopped by N. Ole 0 min ago: moved tonight.") for line in said(capsys))
+    assert main(["queue", "resume", *decided]) == 0
+    assert said(capsys) == ["lab is resumed; 2 items wait for it."]
+
+
+def test_one_target_is_sent_to_now(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (site / "share").mkdir()
+    (site / "in").mkdir()
+    (site / "site.toml").write_text(
+        f"""name = "Example clinic"
+ledger = "l.db"
+results = "results"
+
+[[feeds]]
+name = "clinic"
+place = "in"
+mapping = '{WIDE / "mapping.toml"}'
+records = "both"
+targets = ["lab", "ehr"]
+
+[[targets]]
+kind = "folder"
+name = "lab"
+owner = "Interface team"
+path = "share"
+takes = "oru"
+
+[[targets]]
+kind = "folder"
+name = "ehr"
+owner = "Interface team"
+path = "share"
+takes = "fhir"
+"""
+    )
+    assert main(["send", "site.toml", "--target", "lab"]) == 0
+    assert said(capsys) == ["lab: 2 delivered, 0 parked, 0 waiting."]
+    assert states() == ["delivered", "parked", "delivered", "delivered"]
+    assert len(list((site / "share").iterdir())) == 2
+    assert main(["send", "site.toml", "--target", "labs"]) == 2
+    assert "did you mean 'lab'" in capsys.readouterr().err
+    main(["queue", "stop", "--ledger", "l.db", "--target", "ehr", "--who", "N. Ole", "--why", "moved"])
+    assert main(["send", "site.toml", "--target", "ehr"]) == 2
+    assert "target 'ehr' is stopped" in capsys.readouterr().err
+    assert len(list((site / "share").iterdir())) == 2

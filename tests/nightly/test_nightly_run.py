@@ -17,6 +17,7 @@ from gateway.entry.cli import main
 from gateway.errors import SiteError
 from gateway.ledger import open_ledger
 from gateway.mapping.signing import sign
+from gateway.nightly.run import nightly
 from gateway.nightly.site import check_site, load_site
 from tests.nightly.night_kit import DEMO, LONG, REPOSITORY, WIDE, bring, latest, make_site, observations
 
@@ -287,6 +288,25 @@ def test_wait_for_stable_files_leaves_what_changes(tmp_path: Path) -> None:
     assert waited == [7.0]
     assert (report.feeds[0].taken, report.feeds[0].incomplete) == (1, 1)
     assert growing.is_file()
+
+
+def test_a_stopped_target_is_told(tmp_path: Path) -> None:
+    site = load_site(make_site(tmp_path))
+    bring(tmp_path)
+    with open_ledger(site.ledger()) as ledger:
+        ledger.stop_target("ehr", "N. Ole", "moved tonight")
+    report = nightly(site, sleep=lambda _: None)
+    (target,) = report.targets
+    assert (target.stopped, target.delivered) == ("stopped", 0)
+    assert target.items == {"waiting": target.waiting}
+    assert report.status == 1
+    assert any("Nothing is sent to ehr: Stopped by N. Ole" in change for change in report.changes)
+    assert 'gateway_nightly_target_stopped{target="ehr"} 1.0' in (tmp_path / "gateway.prom").read_text()
+    with open_ledger(site.ledger()) as ledger:
+        ledger.resume_target("ehr", "N. Ole", "it is back")
+    (target,) = nightly(site, sleep=lambda _: None).targets
+    assert (target.stopped, target.waiting) == ("", 0)
+    assert target.items == {"delivered": target.delivered}
 
 
 def test_whatever_makes_a_night_red_is_said(tmp_path: Path) -> None:

@@ -96,3 +96,67 @@ def test_over_the_interface(client: TestClient, ledger: str) -> None:
     assert client.post("/api/outbox/replays", json=told).json()["items"] == 1
     assert parked_of(ledger) == []
     assert client.post("/api/outbox/replays", json=told).status_code == 409
+
+
+def states_of(ledger: str) -> list[str]:
+    with open_ledger(ledger, readonly=True) as opened:
+        return [item.state for item in opened.outbox()]
+
+
+def test_the_queue_is_decided_over_the_interface(client: TestClient, ledger: str) -> None:
+    told = client.get("/api/outbox").json()
+    (parked,), (waiting,) = told["parked"], told["waiting"]
+    assert (parked["sets"], parked["blocked_by"], told["parked_total"], told["waiting_total"]) == (1, None, 1, 1)
+    decided = {"target": "hub", "who": "N. Ole", "why": "by hand"}
+    skip = {**decided, "action": "skip", "items": [parked["id"]]}
+    assert client.post("/api/outbox/decisions", json={**skip, "dry_run": True}).json() == {"items": 1, "dry_run": True}
+    assert states_of(ledger) == ["delivered", "parked", "waiting"]
+    assert client.post("/api/outbox/decisions", json=skip).json()["items"] == 1
+    assert client.post("/api/outbox/decisions", json=skip).status_code == 409
+    assert (
+        client.post("/api/outbox/decisions", json={**skip, "action": "park", "items": [waiting["id"]]}).status_code
+        == 200
+    )
+    assert states_of(ledger) == ["delivered", "skipped", "parked"]
+    stop = {**decided, "action": "stop"}
+    assert client.post("/api/outbox/targets", json=stop).json()["items"] == 0
+    assert client.post("/api/outbox/targets", json=stop).status_code == 409
+    assert [each["target"] for each in client.get("/api/outbox").json()["stopped"]] == ["hub"]
+    assert client.post("/api/outbox/targets", json={**stop, "action": "resume"}).status_code == 200
+    assert client.get("/api/outbox").json()["stopped"] == []
+    with open_ledger(ledger, readonly=True) as opened:
+        assert [each.action for each in opened.audit(who="N. Ole")] == ["skip", "park", "stop", "resume"]
+
+
+@pytest.mark.parametrize(
+    ("action", "before", "after", "title"),
+    [
+        ("release", "parked", "waiting", "releasing"),
+        ("skip", "parked", "skipped", "skipping"),
+        ("park", "waiting", "parked", "parking"),
+    ],
+)
+def test_items_are_decided_on_the_page(
+    client: TestClient, ledger: str, action: str, before: str, after: str, title: str
+) -> None:
+    number = 1 + states_of(ledger).index(before)
+    form = {"action": action, "item": f"{number} hub", "by": "N. Ole", "why": "seen"}
+    assert f"Confirm {title}" in client.post("/outbox", data=form).text
+    assert states_of(ledger)[number - 1] == before
+    answer = client.post("/outbox", data={**form, "confirmed": "yes"}, follow_redirects=False)
+    assert answer.headers["Location"] == f"/outbox?done={action}"
+    assert states_of(ledger)[number - 1] == after
+    assert 'class="note good"' in client.get(answer.headers["Location"]).text
+
+
+def test_a_target_is_stopped_on_the_page(client: TestClient) -> None:
+    form = {"action": "stop", "target": "hub", "by": "N. Ole", "why": "moved tonight"}
+    shown = client.post("/outbox", data=form).text
+    assert "Confirm stopping" in shown
+    assert "1 item waits there" in shown
+    assert "moved tonight" not in client.get("/outbox").text
+    client.post("/outbox", data={**form, "confirmed": "yes"})
+    assert "hub was stopped by N. Ole" in client.get("/outbox").text
+    assert client.post("/outbox", data={**form, "confirmed": "yes"}).status_code == 409
+    client.post("/outbox", data={**form, "action": "resume", "confirmed": "yes"})
+    assert "was stopped" not in client.get("/outbox").text

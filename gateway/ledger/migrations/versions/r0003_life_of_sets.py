@@ -65,6 +65,7 @@ def upgrade() -> None:
         op.add_column("outbox", sa.Column(name, sa.Text(), server_default="", nullable=False))
     op.add_column("outbox", sa.Column("reached", sa.Integer(), server_default="0", nullable=False))
     op.add_column("outbox", sa.Column("split", sa.Integer(), server_default="0", nullable=False))
+    op.add_column("outbox", sa.Column("answered", sa.Integer(), server_default="0", nullable=False))
     op.drop_index("outbox_by_file", "outbox")
     op.create_index("outbox_by_file", "outbox", ["run", "name", "target", "part", "split"], unique=True)
     # What was tried and not answered may have arrived all the same.
