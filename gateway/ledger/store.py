@@ -25,7 +25,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, insert, inspect, select, text, update
+from sqlalchemy import Connection, delete, insert, inspect, select, text, update
 from sqlalchemy.engine import Row
 
 from gateway.errors import LedgerError
