@@ -6,9 +6,10 @@ write they ever took, in order. `Life` puts these together, and holds what must 
 
 | check | what is true |
 | --- | --- |
-| one patient | no measurement (device, printed time, vital, value) is current for two patients, anywhere |
+| one patient | no measurement (device, printed time, vital, value) is current twice, anywhere, after any write |
 | as the ledger | what is current at a receiver is what is recorded in the ledger, and nothing else |
 | no old news | no receiver was given a state of a set after its successor |
+| the others go on | while a receiver refuses something, what does not belong to it is delivered |
 | sums | the reckoning of every run closes, and its open holds are those of the ledger |
 | a second time | the same run once more changes nothing, in the ledger or at a receiver |
 
@@ -22,7 +23,8 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Mapping as Mapping_
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -30,6 +32,7 @@ from decimal import Decimal
 from functools import cache
 from itertools import count
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Literal, NamedTuple, TypeAlias
 from urllib.parse import unquote
 
@@ -37,13 +40,14 @@ import pytest
 from sqlalchemy import Connection, Engine, event
 
 from gateway.conversion.batch import Batch, convert
-from gateway.conversion.resending import resend
-from gateway.decisions import Action, Reason, Retract, Settle, decide
+from gateway.conversion.payloads import sets_in
+from gateway.conversion.resending import QueueAction, resend, settle_items, stop_or_resume
+from gateway.decisions import Action, Merge, Move, Reason, Retract, Settle, decide
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.wire import Answer, PassingError
 from gateway.ledger import Hold, HoldFilter, KnownSet, OutboxFilter, OutboxItem, SetFilter, open_ledger
-from gateway.nightly.outbox import deliver
+from gateway.nightly.outbox import DeliveryTally, deliver
 from gateway.report import Report
 
 PATIENTS = ("P-0001", "P-0002", "P-0003")
@@ -79,6 +83,7 @@ MEASUREMENTS = (
     Measurement("M1", "10:30:20", "123", "73", "93", "36.3"),
     Measurement("M2", "10:00", "124", "74", "94", "36.4"),
     Measurement("M2", "11:00:05", "125", "75", "95", "36.5"),
+    Measurement("", "11:30", "126", "76", "96", "36.6"),
 )
 VARIANTS: dict[str, dict[str, str]] = {
     "plain": {},
@@ -287,19 +292,40 @@ def current(facts: Facts) -> Facts:
     return {spot: fact for spot, fact in facts.items() if isinstance(fact.state, Decimal)}
 
 
-def for_two(facts: Facts) -> list[str]:
-    """Measurements that are current for two patients."""
-    whose: dict[tuple[str, int, str, Decimal], set[str]] = {}
-    for (_, vital), fact in facts.items():
-        if isinstance(fact.state, Decimal):
-            whose.setdefault((fact.device, fact.epoch, vital, fact.state), set()).add(fact.patient)
-    return [f"{place} is current for {sorted(patients)}" for place, patients in whose.items() if len(patients) > 1]
+def for_two(facts: Facts, walls: Mapping_[str, int] = MappingProxyType({})) -> list[str]:
+    """Measurements that are current twice: for two patients, or in two sets of one.
+
+    Without a device, only what says all that a set can say is known for the same measurement (`gateway.once.source`).
+
+    Args:
+        facts: what is said.
+        walls: the printed time of a set by its identity; where it is not there, the recorded one stands for it.
+    """
+    whose: dict[object, set[tuple[str, str]]] = {}
+    alone: dict[tuple[str, str], dict[str, Decimal]] = {}
+    for (identity, vital), fact in facts.items():
+        if not isinstance(fact.state, Decimal):
+            continue
+        if fact.device:
+            place = (fact.device, walls.get(identity, fact.epoch), vital, fact.state)
+            whose.setdefault(place, set()).add((fact.patient, identity))
+        else:
+            alone.setdefault((fact.patient, identity), {})[vital] = fact.state
+            if len(alone[fact.patient, identity]) == len(set(VITALS.values())):
+                said = frozenset(alone[fact.patient, identity].items())
+                whose.setdefault((walls.get(identity, fact.epoch), said), set()).add((fact.patient, identity))
+    return [f"{place} is current for {sorted(sets)}" for place, sets in whose.items() if len(sets) > 1]
 
 
 class Trail:
-    """Every state that each vital of each set has had in the ledger, in order, and how far each receiver is."""
+    """Every state that each vital of each set has had in the ledger, in order, and how far each receiver is.
+
+    Attributes:
+        walls: the printed time of each set.
+    """
 
     def __init__(self) -> None:
+        self.walls: dict[str, int] = {}
         self._states: dict[Spot, list[State]] = {}
         self._reached: dict[tuple[str, Spot], int] = {}
 
@@ -394,7 +420,7 @@ class Receiver:
                 self._write(spot, fact)
         for spot in before.keys() - now.keys():
             self._write(spot, before[spot]._replace(state="withdrawn"))
-        self.wrong += [f"{self.name}: {words}" for words in for_two(now)]
+        self.wrong += [f"{self.name}: {words}" for words in for_two(now, self.trail.walls)]
 
     def _write(self, spot: Spot, fact: Fact) -> None:
         self.writes.append((spot, fact))
@@ -485,7 +511,9 @@ class FhirServer(Receiver):
             if record["resourceType"] != "Observation" or "identifier" not in record.get("subject", {}):
                 continue
             identity = record["identifier"][0]["value"].partition(".")[0]
-            device = self.records[record["device"]["reference"]]["identifier"][0]["value"]
+            device = ""
+            if "device" in record:
+                device = self.records[record["device"]["reference"]]["identifier"][0]["value"]
             time = int(datetime.fromisoformat(record["effectiveDateTime"]).timestamp())
             for part in [record, *record.get("component", [])]:
                 state: State
@@ -537,10 +565,12 @@ class V2Receiver(Receiver):
 
     Attributes:
         results: what it holds: by these three, what is said of it.
+        park_after: after so many refusals that need not be for good, a message is parked.
     """
 
     results: dict[tuple[str, str, str], Fact] = field(default_factory=dict)
     kind: Literal["oru"] = "oru"
+    park_after: int = 3
 
     def sender(self) -> V2Receiver:
         """Itself: a message is one call."""
@@ -589,7 +619,8 @@ def _result(patient: str, segment: Sequence[str]) -> Fact:
         state = Decimal(segment[5])
     digits, zone = re.fullmatch(r"(\d{12,14})([+-]\d{4})", segment[14]).groups()  # type: ignore[union-attr]
     time = datetime.strptime(f"{digits:0<14}{zone}", "%Y%m%d%H%M%S%z")
-    return Fact(patient, segment[18].split("^")[0], int(time.timestamp()), state)
+    device = segment[18].split("^")[0] if len(segment) > 18 else ""
+    return Fact(patient, device, int(time.timestamp()), state)
 
 
 # -- what can be done
@@ -605,6 +636,8 @@ def _new_ledger() -> Path:
 
 TARGETS = (("ehr", "fhir"), ("lab", "oru"))
 WHO, WHY = "N. Ole", "seen"
+MANY = 20
+"""Refusals in a row after which a receiver is taken to be at fault, and the delivery ends."""
 
 
 class Actions:
@@ -663,10 +696,10 @@ class Actions:
             associations=self._associations if self.mapping.associated else None,
         )  # fmt: skip
 
-    def deliver(self) -> None:
+    def deliver(self) -> DeliveryTally:
         """Send what waits, as each night does."""
         with open_ledger(self.ledger) as ledger:
-            deliver(ledger, [receiver.sender() for receiver in self._receivers])
+            return deliver(ledger, [receiver.sender() for receiver in self._receivers])
 
     # what people decide
 
@@ -691,9 +724,37 @@ class Actions:
         decision = Retract(which=which, reason=reason, associations=known, who=WHO, why=WHY)
         decide(self.ledger, decision, mapping=self._mapping if anew else None, out=self._new(""))
 
-    def replay(self, which: OutboxFilter) -> None:
-        """Have something sent again that was delivered or parked."""
-        resend(self.ledger, which, who=WHO, why=WHY)
+    def move(self, which: SetFilter, patient: str = "", *, now: bool) -> None:
+        """Give recorded sets to another patient, at once or by the next run; without one, to whom associations name."""
+        associations = None if patient else self._associations
+        decision = Move(which=which, patient=patient, associations=associations, who=WHO, why=WHY)
+        decide(self.ledger, decision, mapping=self._mapping if now else None, out=self._new(""))
+
+    def merge(self, old: str, surviving: str, *, now: bool) -> None:
+        """Say that two identifiers are one patient's."""
+        path = self._new("csv")
+        path.write_text(f"old,surviving\n{old},{surviving}\n")
+        decision = Merge(merges=path, who=WHO, why=WHY)
+        decide(self.ledger, decision, mapping=self._mapping if now else None, out=self._new(""))
+
+    # what people do with the queue
+
+    def replay(self, which: OutboxFilter, sets: Collection[str] = ()) -> None:
+        """Have something sent again that was delivered, parked or skipped."""
+        resend(self.ledger, which, who=WHO, why=WHY, sets=sets)
+
+    def queue(self, action: QueueAction, items: Collection[int], target: str, sets: Collection[str] = ()) -> None:
+        """Park, release or skip items."""
+        which = OutboxFilter(ids=tuple(items), target=target)
+        settle_items(self.ledger, action, which, who=WHO, why=WHY, sets=sets)
+
+    def stop(self, target: str) -> None:
+        """Send nothing to a target."""
+        stop_or_resume(self.ledger, "stop", target, who=WHO, why=WHY)
+
+    def resume(self, target: str) -> None:
+        """Send to a target again."""
+        stop_or_resume(self.ledger, "resume", target, who=WHO, why=WHY)
 
     # what can be asked
 
@@ -705,6 +766,19 @@ class Actions:
     def items(self, **which: Any) -> list[OutboxItem]:
         """What was, or is to be, sent."""
         return self._reader.outbox(OutboxFilter(**which))
+
+    def carried(self, items: Iterable[OutboxItem]) -> dict[int, set[str]]:
+        """The sets that items carry, by their numbers."""
+        found = self._reader.carried([item.id for item in items], sets_in)
+        return {item: set(sets) for item, sets in found.items()}
+
+    def takes_back(self, item: OutboxItem) -> bool:
+        """Whether an item is a retraction."""
+        return any(run.id == item.run and "retracted" in json.loads(run.counts or "{}") for run in self._reader.runs())
+
+    def stopped(self) -> set[str]:
+        """Targets to which nothing is sent."""
+        return set(self._reader.stopped())
 
     def counts(self) -> dict[str, Any]:
         """What the ledger keeps of the last run."""
@@ -742,6 +816,7 @@ class Life:
         self.receivers: tuple[Receiver, ...] = (self.ehr, self.lab)
         self.actions = Actions(self._home, self.receivers)
         self.exports: list[Path] = []
+        self.rows: dict[Path, tuple[Row, ...]] = {}
         self.last: list[Path] = []
         self.known: list[KnownSet] = []
         self.held: list[Hold] = []
@@ -758,17 +833,22 @@ class Life:
     def export(self, *rows: Row) -> Path:
         """A monitor writes an export."""
         self.exports.append(self.actions.export(rows))
+        self.rows[self.exports[-1]] = rows
         return self.exports[-1]
 
     def convert(self, *exports: Path, dies: int | None = None) -> Report | None:
         """One run over these exports; its report, unless it is killed after so many writes."""
         self.last = list(exports)
+        before, runs = self.facts(), self.runs
         report = None
         with DEATH.after(dies) as self.died_at:
             report = self.actions.convert(exports).report
         self.look()
         if report is not None:
             self._sums(report)
+            said = [(row.measurement, row.patient) for path in exports for row in self.rows[path]]
+            if self.runs == runs + 1 and len(said) == len(set(said)):
+                self._growth(report, before)
         return report
 
     def night(self, *exports: Path, dies: int | None = None) -> Report | None:
@@ -778,10 +858,21 @@ class Life:
         return report
 
     def deliver(self, *, dies: int | None = None) -> None:
-        """What waits is sent."""
+        """What waits is sent, and what a receiver refuses holds back nothing else."""
+        parked = {item.id for item in self.actions.items(state="parked")}
+        written = {receiver.name: len(receiver.writes) for receiver in self.receivers}
+        tally = None
         with DEATH.after(dies) as self.died_at:
-            self.actions.deliver()
+            tally = self.actions.deliver()
         self.look()
+        if tally is None:
+            return
+        for receiver, own in zip(self.receivers, tally.targets, strict=True):
+            if receiver.name in self.actions.stopped():
+                assert len(receiver.writes) == written[receiver.name], f"{receiver.name} is stopped"
+            elif receiver.behaviour.how in ("accept", "refuse") and own.later < MANY:
+                assert not own.stopped, own
+                self._others_go_on(receiver, parked)
 
     def decide(self, decision: Callable[[], object], *, dies: int | None = None) -> None:
         """A person decides something."""
@@ -792,17 +883,36 @@ class Life:
     def retract(
         self, which: SetFilter, reason: Reason = "error", *, anew: bool = False, dies: int | None = None
     ) -> None:
-        """A person has records taken back."""
+        """A person has records taken back; exactly those that were chosen."""
+        chosen = {known.identity for known in self.known if _fits(known, which)}
+        took = self._taking(lambda: self.actions.retract(which, reason, anew=anew), dies)
+        assert took == chosen or self.died_at, "what was taken back is not what was chosen"
+
+    def move(self, which: SetFilter, patient: str = "", *, now: bool = False, dies: int | None = None) -> None:
+        """A person gives recorded sets to another patient."""
+        self._taking(lambda: self.actions.move(which, patient, now=now), dies)
+
+    def merge(self, old: str, surviving: str, *, now: bool = False, dies: int | None = None) -> None:
+        """Two identifiers are one patient's."""
+        self._taking(lambda: self.actions.merge(old, surviving, now=now), dies)
+
+    def _taking(self, decision: Callable[[], object], dies: int | None) -> set[bytes]:
+        """A decision that takes sets back; which."""
         before = {known.identity: known for known in self.known}
         with DEATH.after(dies) as self.died_at:
-            self.actions.retract(which, reason, anew=anew)
+            decision()
+        took = set()
         for known in self.actions.look()[0]:
             was = before.get(known.identity)
-            if was is not None and was.state == "recorded" and known.run != was.run:
+            if was is None or was.state != "recorded" or (known.state, known.run) == ("recorded", was.run):
+                continue
+            took.add(known.identity)
+            if known.run != was.run:
                 # Taken back, and recorded anew in the same breath.
                 for spot in self.trail.spots(known.identity.hex()):
                     self.trail.step(spot, "withdrawn")
         self.look()
+        return took
 
     def hold(self, reason: str) -> int:
         """The number of the one open hold with this reason."""
@@ -815,15 +925,20 @@ class Life:
             receiver.behaviour = ACCEPT
 
     def drain(self) -> None:
-        """Every receiver takes everything, what is parked is released, and everything is sent."""
+        """Every receiver takes everything, what is parked is released, and everything is sent but what is skipped."""
         self.accept()
-        for _ in range(3):
+        for target in sorted(self.actions.stopped()):
+            self.actions.resume(target)
+        for attempt in range(3):
             self.deliver()
-            parked = {item.target for item in self.actions.items(state="parked")}
+            parked = self.actions.items(state="parked")
             if not parked:
                 break
-            for target in sorted(parked):
-                self.actions.replay(OutboxFilter(target=target, state="parked"))
+            for target in sorted({item.target for item in parked}):
+                if attempt == 0:
+                    self.actions.queue("release", [item.id for item in parked if item.target == target], target)
+                else:
+                    self.actions.replay(OutboxFilter(target=target, state="parked"))
         left = self.actions.items(state="waiting") + self.actions.items(state="parked")
         assert not left, f"the queue does not drain: {left[0]}"
 
@@ -832,6 +947,7 @@ class Life:
     def look(self) -> None:
         """Note what the ledger says now."""
         self.known, self.held, self.runs, self.unsent = self.actions.look()
+        self.trail.walls = {known.identity.hex(): known.wall for known in self.known}
         self.trail.goes_on(self.facts())
 
     def facts(self) -> Facts:
@@ -851,17 +967,49 @@ class Life:
         """What is true at any time."""
         for receiver in self.receivers:
             assert not receiver.wrong, receiver.wrong
-        assert not (double := for_two(self.facts())), f"in the ledger: {double}"
+        assert not (double := for_two(self.facts(), self.trail.walls)), f"in the ledger: {double}"
 
     def check_drained(self) -> None:
-        """What is true when everything has been sent."""
+        """What is true when everything has been sent: but for what was skipped, and then for everything."""
         self.drain()
-        self.check()
-        recorded = current(self.facts())
-        for receiver in self.receivers:
-            there = current(receiver.facts())
-            assert there == recorded, f"{receiver.name}: {_difference(recorded, there)}"
+        skipped = self.actions.items(state="skipped")
+        carried = set().union(*self.actions.carried(skipped).values())
+        self._as_the_ledger(carried)
+        if skipped:
+            for target in sorted({item.target for item in skipped}):
+                self.actions.replay(OutboxFilter(target=target, state="skipped"))
+            self.drain()
+            self._as_the_ledger()
         assert self.actions.audit_broken() is None
+
+    def _as_the_ledger(self, but: Collection[str] = ()) -> None:
+        """Receivers have what is recorded, leaving out some sets."""
+        self.check()
+        recorded = {spot: fact for spot, fact in current(self.facts()).items() if spot[0] not in but}
+        for receiver in self.receivers:
+            there = {spot: fact for spot, fact in current(receiver.facts()).items() if spot[0] not in but}
+            assert there == recorded, f"{receiver.name}: {_difference(recorded, there)}"
+
+    def _others_go_on(self, receiver: Receiver, parked_before: Collection[int]) -> None:
+        """After a delivery only that waits which a refusal is about, or which belongs to what is parked."""
+        items = self.actions.items(target=receiver.name, state="waiting")
+        parked = self.actions.items(target=receiver.name, state="parked")
+        carried = self.actions.carried([*items, *parked])
+        chains = {known.identity.hex(): (known.chain or known.identity).hex() for known in self.known}
+        whose = {known.identity.hex(): known.patient for known in self.known}
+        refused = {
+            identity
+            for identity, patient in whose.items()
+            if receiver.behaviour.refuses(patient, [vital for _, vital in self.trail.spots(identity)])
+        }
+        excused = {chains[each] for item in parked for each in carried[item.id]} | {chains[each] for each in refused}
+        for item in items:
+            held_back = [each for each in carried[item.id] if chains[each] not in excused]
+            assert not held_back, f"{receiver.name}: {held_back} waits for others, in {item}"
+        for item in parked:
+            if item.id not in parked_before:
+                innocent = carried[item.id] - refused
+                assert not innocent, f"{receiver.name}: {innocent} is parked for others, in {item}"
 
     def check_again(self) -> None:
         """The run that was last, twice: the second time changes nothing."""
@@ -880,7 +1028,7 @@ class Life:
         there: dict[str, object] = {
             f"set {known.identity.hex()}": (known.revision, known.state, known.readings) for known in self.known
         }
-        there |= {f"hold {hold.id}": hold.reasons for hold in self.held}
+        there |= {f"hold {hold.id}": _standing(hold.reasons) for hold in self.held}
         there |= {f"writes of {receiver.name}": len(receiver.writes) for receiver in self.receivers}
         there["items"] = len(self.actions.items())
         return there
@@ -898,8 +1046,48 @@ class Life:
             assert getattr(readings.all, name) == sum(getattr(row, name) for row in readings.rows), name
         told = report.batch.holds
         assert told is not None
+        assert told.adds_up, told
         assert told.open == len(self.held), "open holds of the report and of the ledger"
         assert told.released + told.repeats <= told.taken_up, told
+        assert told.readings.keys() <= set(outcomes), told
+        assert sum(told.readings.values()) >= told.taken_up, told
+        if told.released:
+            assert told.readings["recorded"] + told.readings.get("absent", 0) >= told.released, told
+        assert self.actions.counts()["released"] == told.released
+
+    def _growth(self, report: Report, before: Facts) -> None:
+        """What a report says was recorded is what the ledger has more, or otherwise, than before."""
+        told = report.batch.holds
+        assert told is not None
+        said = report.reckoning.readings.all.recorded + told.readings.get("recorded", 0)
+        now = current(self.facts())
+        grown = [spot for spot, fact in now.items() if spot not in before or before[spot].state != fact.state]
+        assert said == len(grown), f"{said} readings are said to be recorded, and {len(grown)} were"
+
+
+def _fits(known: KnownSet, which: SetFilter) -> bool:
+    """Whether a recorded set is one of those that a filter is for."""
+    return (
+        known.state == "recorded"
+        and which.patient in (None, known.patient)
+        and which.device in (None, known.device)
+        and which.run in (None, known.run)
+        and (which.since is None or known.epoch >= which.since)
+        and (which.until is None or known.epoch < which.until)
+        and (which.identities is None or known.identity in which.identities)
+    )
+
+
+_CURRENT_NOWHERE = {"retracted-before": "nowhere", "other-patient": "nowhere"}
+
+
+def _standing(reasons: str) -> str:
+    """Reasons of a hold, told apart as far as a second run may not change them.
+
+    What was retracted is held as such; once the same measurement is recorded for another patient, it is held for that.
+    Holds are looked at in the order of their exports: one that comes before the other's is told so a run later.
+    """
+    return ",".join(sorted(_CURRENT_NOWHERE.get(each, each) for each in reasons.split(",")))
 
 
 def _difference(wanted: Facts, there: Facts) -> str:

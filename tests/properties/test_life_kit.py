@@ -76,9 +76,20 @@ def test_two_patients_are_seen() -> None:
     assert len(for_two(facts)) == 1
     assert not for_two(facts | {SPOT: Fact(A, "M1", 0, "withdrawn")})
     assert not for_two(facts | {SPOT: Fact(A, "M1", 0, Decimal(98))})
-    assert not for_two(facts | {SPOT: Fact(B, "M1", 0, Decimal(97))})
+    assert for_two(facts | {SPOT: Fact(B, "M1", 0, Decimal(97))}), "one patient's, in two sets"
     assert not for_two(facts | {SPOT: Fact(A, "M2", 0, Decimal(97))})
-    assert not for_two(facts | {SPOT: Fact(A, "M1", 60, Decimal(97))})
+    later = facts | {SPOT: Fact(A, "M1", 60, Decimal(97))}
+    assert not for_two(later)
+    assert for_two(later, {SPOT[0]: 0}), "by the time that was printed"
+
+
+def test_two_patients_are_seen_without_a_device() -> None:
+    said = {"systolic": "121", "diastolic": "71", "spo2": "91", "temperature": "36.1"}
+    facts = {(who * 32, vital): Fact(who, "", 0, Decimal(text)) for who in "ab" for vital, text in said.items()}
+    assert len(for_two(facts)) == 1
+    assert not for_two({spot: fact for spot, fact in facts.items() if spot != ("a" * 32, "spo2")})
+    assert not for_two(facts | {("a" * 32, "spo2"): Fact("a", "", 0, Decimal(92))})
+    assert not for_two(facts, {"a" * 32: 60})
 
 
 class TestChecks:

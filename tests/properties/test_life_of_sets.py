@@ -22,8 +22,9 @@ from hypothesis import HealthCheck, Phase, event, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
 
+from gateway.conversion.resending import QueueAction
 from gateway.decisions import Reason
-from gateway.errors import UsageError
+from gateway.errors import InputError, UsageError
 from gateway.ledger import OutboxFilter, SetFilter
 from tests.properties.life_kit import (
     ACCEPT,
@@ -59,7 +60,9 @@ STAYS = st.builds(
     st.sampled_from(PATIENTS),
     TIMES,
 )
-MAPPINGS = st.builds(Mapping, st.sampled_from(["accept", "hold"]), st.booleans(), st.booleans())
+MAPPINGS = st.builds(Mapping, st.sampled_from(["accept", "hold"]), st.booleans(), st.booleans(), st.booleans())
+BY = st.sampled_from(["patient", "device", "since", "until", "run", "identities"])
+RECEIVERS = st.sampled_from(["ehr", "lab"])
 BEHAVIOURS = st.sampled_from(
     [
         ACCEPT,
@@ -189,37 +192,93 @@ class Lives(RuleBasedStateMachine):
     @precondition(lambda self: self.life.known)
     @rule(
         which=SOME,
-        by=st.sampled_from(["patient", "device", "since", "run", "identities"]),
+        by=BY,
         reason=st.sampled_from(["wrong-patient", "error"]),
         anew=st.booleans(),
         dies=DIES,
     )
     def retract(self, which: int, by: str, reason: Reason, anew: bool, dies: int | None) -> None:
         """A person has records taken back."""
-        known = self._newest(self.life.known, which)
-        chosen = {
-            "patient": SetFilter(patient=known.patient),
-            "device": SetFilter(device=known.device),
-            "since": SetFilter(since=known.epoch),
-            "run": SetFilter(run=known.run),
-            "identities": SetFilter(identities=[known.identity]),
-        }[by]
+        chosen = self.chosen(which, by)
         with self.step("retract"):
             try:
                 self.life.retract(chosen, reason, anew=anew, dies=dies)
             except UsageError:
                 event("retract refused")
 
+    @precondition(lambda self: self.life.known)
+    @rule(which=SOME, by=BY, patient=st.sampled_from([*PATIENTS, "", "P-9"]), now=st.booleans(), dies=DIES)
+    def move(self, which: int, by: str, patient: str, now: bool, dies: int | None) -> None:
+        """A person gives records to another patient, or to whom the associations name."""
+        with self.step("move"):
+            try:
+                self.life.move(self.chosen(which, by), patient, now=now, dies=dies)
+            except UsageError:
+                event("move refused")
+
     @precondition(lambda self: self.life.runs)
-    @rule(which=SOME, receiver=st.sampled_from(["ehr", "lab"]), by=st.sampled_from(["run", "parked", "all"]), dies=DIES)
+    @rule(old=st.sampled_from(PATIENTS), surviving=st.sampled_from(PATIENTS), now=st.booleans(), dies=DIES)
+    def merge(self, old: str, surviving: str, now: bool, dies: int | None) -> None:
+        """Two identifiers turn out to be one patient's."""
+        with self.step("merge"):
+            try:
+                self.life.merge(old, surviving, now=now, dies=dies)
+            except (UsageError, InputError):
+                event("merge refused")
+
+    def chosen(self, which: int, by: str) -> SetFilter:
+        """Which records a decision is about."""
+        known = self._newest(self.life.known, which)
+        return {
+            "patient": SetFilter(patient=known.patient),
+            "device": SetFilter(device=known.device),
+            "since": SetFilter(since=known.epoch),
+            "until": SetFilter(until=known.epoch),
+            "run": SetFilter(run=known.run),
+            "identities": SetFilter(identities=[known.identity]),
+        }[by]
+
+    # -- the queue
+
+    @precondition(lambda self: self.life.runs)
+    @rule(which=SOME, receiver=RECEIVERS, by=st.sampled_from(["run", "parked", "all", "set"]), dies=DIES)
     def replay(self, which: int, receiver: str, by: str, dies: int | None) -> None:
         """A person has something sent again."""
         chosen = {
             "run": OutboxFilter(target=receiver, run=1 + which % self.life.runs),
             "parked": OutboxFilter(target=receiver, state="parked"),
-            "all": OutboxFilter(target=receiver),
-        }[by]
-        self.decide("replay", lambda: self.life.actions.replay(chosen), dies)
+        }.get(by, OutboxFilter(target=receiver))
+        sets = [self._newest(self.life.known, which).identity.hex()] if by == "set" and self.life.known else []
+        self.decide("replay", lambda: self.life.actions.replay(chosen, sets), dies)
+
+    @precondition(lambda self: self.life.unsent)
+    @rule(which=SOME, action=st.sampled_from(["park", "release", "skip"]), one=st.booleans(), dies=DIES)
+    def queue(self, which: int, action: QueueAction, one: bool, dies: int | None) -> None:
+        """A person settles an item that is not sent yet, or one set of it.
+
+        A retraction is not skipped: whoever does that has taken the record out of the receiver by hand.
+        """
+        actions = self.life.actions
+        from_ = ("parked",) if action == "release" else ("waiting",) if action == "park" else ("waiting", "parked")
+        items = [
+            item for state in from_ for item in actions.items(state=state)
+            if action != "skip" or not actions.takes_back(item)
+        ]  # fmt: skip
+        if not items:
+            return
+        item = self._newest(items, which)
+        sets = sorted(actions.carried([item])[item.id])[:1] if one else []
+        self.decide(action, lambda: actions.queue(action, [item.id], item.target, sets), dies)
+
+    @precondition(lambda self: self.life.runs)
+    @rule(receiver=RECEIVERS, dies=DIES)
+    def stop_or_resume(self, receiver: str, dies: int | None) -> None:
+        """A person stops a target, or resumes it."""
+        actions = self.life.actions
+        if receiver in actions.stopped():
+            self.decide("resume", lambda: actions.resume(receiver), dies)
+        else:
+            self.decide("stop", lambda: actions.stop(receiver), dies)
 
     # -- what is true
 

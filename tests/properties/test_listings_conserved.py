@@ -54,7 +54,7 @@ def lines_in(data: bytes) -> int:
     return len(parts) - (parts[-1] == b"")
 
 
-@settings(max_examples=200, deadline=2000)
+@settings(max_examples=200)
 @given(EXPORTS)
 def test_every_line_has_one_kind(data: bytes) -> None:
     # A mark would make the rest of the bytes another encoding, whose line ends are not those counted here.
@@ -71,7 +71,7 @@ def test_every_line_has_one_kind(data: bytes) -> None:
     assert all(0 <= finding.line <= lines.total() for finding in findings)
 
 
-@settings(max_examples=100, deadline=2000)
+@settings(max_examples=100)
 @given(EXPORTS, st.integers(1, 400), st.integers(4, 50))
 def test_blocks_change_nothing(data: bytes, block: int, piece: int) -> None:
     whole = read(adapter(), data)
@@ -86,7 +86,7 @@ def test_blocks_change_nothing(data: bytes, block: int, piece: int) -> None:
     assert sorted(map(str, cut[2])) == sorted(map(str, whole[2]))
 
 
-@settings(max_examples=150, deadline=2000)
+@settings(max_examples=150)
 @given(TEXTS)
 def test_no_cell_is_invented_or_moved_to_another_entry(data: bytes) -> None:
     result = read(adapter(), data)
