@@ -146,14 +146,14 @@ class Remembering:
         """
         mapping = self._job.loaded.mapping
         holds = self._ledger.holds(HoldFilter(namespace=mapping.namespace, mapping_title=mapping.title, state="open"))
-        by_block: dict[tuple[int, int, bool], list[Hold]] = {}
+        by_block: dict[tuple[int, int, int, bool], list[Hold]] = {}
         for hold in holds:
             if only is not None and (hold.export_id, hold.line) not in only:
                 continue
-            by_block.setdefault((hold.export_id, hold.block, hold.action == "confirm"), []).append(hold)
+            by_block.setdefault((_turn(hold), hold.export_id, hold.block, hold.action == "confirm"), []).append(hold)
         converters: dict[bool, BlockConverter] = {}
         forms = {export.id: export.form for export in self._ledger.exports()} if by_block else {}
-        for number, ((export, place, confirmed), group) in enumerate(sorted(by_block.items()), start=1):
+        for number, ((_, export, place, confirmed), group) in enumerate(sorted(by_block.items()), start=1):
             if forms[export] != mapping.form:
                 continue
             stored = self._ledger.block(export, place)
@@ -220,6 +220,16 @@ class Remembering:
             "open": self.tally.open,
         }
         return json.dumps(counts, sort_keys=True)
+
+
+def _turn(hold: Hold) -> int:
+    """When a hold has its turn: each is judged by what is recorded by then, so that no second run judges otherwise.
+
+    What a person has decided comes first, and what was taken back last.
+    """
+    if hold.action:
+        return 0
+    return 2 if "retracted-before" in hold.reasons.split(",") else 1
 
 
 def _lenient(job: Job) -> Job:

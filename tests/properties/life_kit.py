@@ -1028,7 +1028,7 @@ class Life:
         there: dict[str, object] = {
             f"set {known.identity.hex()}": (known.revision, known.state, known.readings) for known in self.known
         }
-        there |= {f"hold {hold.id}": _standing(hold.reasons) for hold in self.held}
+        there |= {f"hold {hold.id}": hold.reasons for hold in self.held}
         there |= {f"writes of {receiver.name}": len(receiver.writes) for receiver in self.receivers}
         there["items"] = len(self.actions.items())
         return there
@@ -1076,18 +1076,6 @@ def _fits(known: KnownSet, which: SetFilter) -> bool:
         and (which.until is None or known.epoch < which.until)
         and (which.identities is None or known.identity in which.identities)
     )
-
-
-_CURRENT_NOWHERE = {"retracted-before": "nowhere", "other-patient": "nowhere"}
-
-
-def _standing(reasons: str) -> str:
-    """Reasons of a hold, told apart as far as a second run may not change them.
-
-    What was retracted is held as such; once the same measurement is recorded for another patient, it is held for that.
-    Holds are looked at in the order of their exports: one that comes before the other's is told so a run later.
-    """
-    return ",".join(sorted(_CURRENT_NOWHERE.get(each, each) for each in reasons.split(",")))
 
 
 def _difference(wanted: Facts, there: Facts) -> str:

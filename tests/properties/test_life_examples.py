@@ -191,6 +191,28 @@ class TestOldNews:
         life.check_again()
 
 
+class TestSecondTime:
+    """A run that is made once more finds everything as it left it."""
+
+    def test_what_was_taken_back_is_judged_after_what_waited_for_that(self, life: Life) -> None:
+        """The second patient's row is recorded when the first's is taken back, and the first's is held for that."""
+        life.night(life.export(Row(TEN, A), Row(TEN, B)))
+        life.retract(SetFilter(patient=A), "wrong-patient")
+        life.night()
+        assert [hold.reasons for hold in life.held] == ["other-patient"]
+        life.check_again()
+
+    def test_and_after_what_a_person_has_assigned(self, life: Life) -> None:
+        life.night(life.export(Row(TEN, C, "not taken"), Row(TEN, "", "implausible")))
+        assign = life.hold("patient-missing")
+        life.decide(lambda: life.actions.assign([assign], A))
+        life.night()
+        life.retract(SetFilter(patient=C), "error")
+        life.night()
+        assert [hold.reasons for hold in life.held] == ["outside-hold-limits"]
+        life.check_again()
+
+
 class TestSums:
     def test_the_ledger_keeps_the_sums_of_the_report(self, life: Life) -> None:
         report = life.convert(life.export(Row(TEN), Row(OTHER_MONITOR, A, "implausible")))
