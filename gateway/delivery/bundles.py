@@ -85,7 +85,7 @@ class Bundle:
                 raise BundleError("two entries of the bundle have the same fullUrl")
         self.private = Private(content["resource"] for content in contents)
         self.entries: list[Entry] = []
-        self._divisible: set[int] = set()
+        self._targets: dict[int, frozenset[int]] = {}
         self._device_times: set[int] = set()
         for index, (text, content) in enumerate(zip(texts, contents, strict=True)):
             refers = set()
@@ -95,9 +95,9 @@ class Bundle:
                 elif reference.startswith(_LOCAL):
                     raise BundleError("the bundle refers to an entry that it does not hold")
             kind = content["resource"]["resourceType"]
-            targets = set(_references(content["resource"].get("target")))
-            if kind == "Provenance" and refers and refers <= {places.get(target) for target in targets}:
-                self._divisible.add(index)
+            if kind == "Provenance":
+                named = _references(content["resource"].get("target"))
+                self._targets[index] = frozenset(places[each] for each in named if each in places)
             if any(str(value).endswith(_DEVICE_TIME) for value in _identifiers(content["resource"])):
                 self._device_times.add(index)
             self.entries.append(Entry(index, text, kind, content.get("fullUrl", ""), frozenset(refers - {index})))
@@ -114,6 +114,10 @@ class Bundle:
         self.shared = frozenset(entry.index for entry in common if not entry.refers)
         # What a device says of its own clock is about no patient, and refers to the device.
         self.shared |= {entry.index for entry in common if entry.refers <= self.shared}
+        # Besides its targets, a Provenance may name as its sources what belongs to no set, such as a device's own time.
+        self._divisible = {
+            index for index, own in self._targets.items() if own and self.entries[index].refers <= own | self.shared
+        }
         leader = list(range(len(self.entries)))
 
         def lead(index: int) -> int:
@@ -147,25 +151,28 @@ class Bundle:
         for entry in self.entries:
             if entry.index in held:
                 parcel.append((entry.index, entry.text))
-            elif entry.index in self._divisible and entry.refers & held:
+            elif entry.index in self._divisible and self._targets[entry.index] & held:
                 parcel.append((entry.index, self.narrowed(entry, held)))
         return parcel
 
     def narrowed(self, entry: Entry, held: Collection[int]) -> bytes:
-        """A Provenance with those targets that are not in the bundle, or among the entries `held`.
+        """A Provenance with those targets and sources that are not in the bundle, or among the entries `held`.
 
-        The text is the entry's own when no target is lost.
+        The text is the entry's own when nothing is lost.
         """
         if entry.refers <= set(held):
             return entry.text
         places = {self.entries[index].full_url: index for index in entry.refers}
         content = _content(entry.text)
         resource = content["resource"]
-        resource["target"] = [
-            target
-            for target in resource.get("target", [])
-            if places.get(target.get("reference", ""), -1) in {-1, *held}
-        ]
+        there = {-1, *held}
+
+        def is_there(reference: Any) -> bool:
+            return places.get(str(reference.get("reference", "")), -1) in there
+
+        resource["target"] = [target for target in resource.get("target", []) if is_there(target)]
+        if "entity" in resource:
+            resource["entity"] = [each for each in resource["entity"] if is_there(each.get("what", {}))]
         kept = [str(target.get("reference", "")) for target in resource["target"]]
         search = str(content["request"].get("ifNoneExist", ""))
         for tag in resource.get("meta", {}).get("tag", []):

@@ -24,12 +24,26 @@ ROWS = (
 )
 MERGED = "old,surviving\nA1,B2\n"
 
+BY_ASSOCIATIONS = """device,patient,from,to,established,by
+M1,B2,2026-03-14T08:00:00-05:00,2026-03-14T09:45:00-05:00,scan,N. Ole
+M1,C3,2026-03-14T09:45:00-05:00,2026-03-14T12:00:00-05:00,scan,N. Ole
+"""
+
+
+def by_associations(ward: Ward) -> object:
+    path = ward.folder / "associations.csv"
+    path.write_text(BY_ASSOCIATIONS)
+    return ward.move(SetFilter(patient="A1"), associations=path)
+
+
 DECISIONS: dict[str, Callable[[Ward], object]] = {
     "assign": lambda ward: ward.settle("assign", 2, patient="B2"),
     "confirm": lambda ward: ward.settle("confirm", 1),
+    "discard": lambda ward: ward.settle("discard", 1, 2),
     "retract": lambda ward: ward.retract(SetFilter(patient="A1")),
     "move": lambda ward: ward.move(SetFilter(patient="A1"), "B2"),
     "move at once": lambda ward: ward.move(SetFilter(patient="A1"), "B2", now=True),
+    "move by associations": by_associations,
     "merge": lambda ward: ward.merge(MERGED),
     "merge at once": lambda ward: ward.merge(MERGED, now=True),
 }
@@ -97,19 +111,8 @@ def after(ward: Ward, decision: Callable[[Ward], object], untouched: tuple[objec
     return done
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", list(DECISIONS))
-def test_killed_between_statements(tmp_path: Path, name: str) -> None:
-    """Ten and more points of each decision, from its first statement to its last."""
-    decision = DECISIONS[name]
-    template = tmp_path / "template"
-    template.mkdir()
-    begun(template, str(template / "ward.ledger"))
-
-    def fresh(label: str) -> Ward:
-        shutil.copytree(template, tmp_path / label)
-        return Ward(tmp_path / label, str(tmp_path / label / "ward.ledger"), turn=1)
-
+def killed_at(fresh: Callable[[str], Ward], decision: Callable[[Ward], object], points: int) -> int:
+    """Kill a decision at so many points, spread from its first statement to its last; how many there were."""
     untouched = story(fresh("untouched"))
     whole = fresh("whole")
     statements, killed = in_child(partial(decision, whole), None)
@@ -118,9 +121,9 @@ def test_killed_between_statements(tmp_path: Path, name: str) -> None:
     after(whole, decision, untouched)
     wanted = story(whole)
     assert wanted != untouched
-    points = sorted({1 + at * (statements - 1) // 11 for at in range(12)})
+    spread = sorted({1 + at * (statements - 1) // (points - 1) for at in range(points)})
     done = []
-    for point in points:
+    for point in spread:
         ward = fresh(f"at-{point}")
         assert in_child(partial(decision, ward), point)[1] == signal.SIGKILL
         done.append(after(ward, decision, untouched))
@@ -128,6 +131,41 @@ def test_killed_between_statements(tmp_path: Path, name: str) -> None:
         shutil.rmtree(ward.folder)
     assert not done[0]
     assert done == sorted(done), "once it is done it stays done"
+    return len(spread)
+
+
+POINTS = {"assign": 8, "confirm": 8, "discard": 8, "merge": 30, "merge at once": 34, "move at once": 34}
+"""Statements before which a decision is killed, 28 where nothing else is said; one that only settles has few."""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(DECISIONS))
+def test_killed_between_statements(tmp_path: Path, name: str) -> None:
+    """Two hundred points of all decisions together."""
+    template = tmp_path / "template"
+    template.mkdir()
+    begun(template, str(template / "ward.ledger"))
+
+    def fresh(label: str) -> Ward:
+        shutil.copytree(template, tmp_path / label)
+        return Ward(tmp_path / label, str(tmp_path / label / "ward.ledger"), turn=1)
+
+    points = POINTS.get(name, 28)
+    assert killed_at(fresh, DECISIONS[name], points) == points
+    assert sum(POINTS.get(each, 28) for each in DECISIONS) >= 200
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", list(DECISIONS))
+def test_killed_between_statements_on_postgresql(tmp_path: Path, name: str, new_schema: Callable[[], str]) -> None:
+    """Five points of each decision, 45 together."""
+
+    def fresh(label: str) -> Ward:
+        folder = tmp_path / label
+        folder.mkdir()
+        return begun(folder, new_schema())
+
+    assert killed_at(fresh, DECISIONS[name], 5) == 5
 
 
 @pytest.mark.slow

@@ -648,12 +648,16 @@ class Actions:
     Args:
         home: the site's folder.
         receivers: its targets.
+        place: where its ledger is to be made; "" for a file of the home.
     """
 
-    def __init__(self, home: Path, receivers: Sequence[Receiver]) -> None:
-        self.ledger = home / "ward.ledger"
-        for end in ("", ".lock"):
-            shutil.copy(f"{_new_ledger()}{end}", f"{self.ledger}{end}")
+    def __init__(self, home: Path, receivers: Sequence[Receiver], place: str = "") -> None:
+        self.ledger: str | Path = place or home / "ward.ledger"
+        if place:
+            open_ledger(place).close()
+        else:
+            for end in ("", ".lock"):
+                shutil.copy(f"{_new_ledger()}{end}", f"{self.ledger}{end}")
         self._home = home
         self._receivers = receivers
         self._made = 0
@@ -806,15 +810,19 @@ def without_pages() -> Iterator[None]:
 
 
 class Life:
-    """A site, its receivers, and what must be true of them; to be closed."""
+    """A site, its receivers, and what must be true of them; to be closed.
 
-    def __init__(self) -> None:
+    Args:
+        place: where its ledger is to be made; "" for a file.
+    """
+
+    def __init__(self, place: str = "") -> None:
         self._home = Path(tempfile.mkdtemp(prefix="life-"))
         self.trail = Trail()
         self.ehr = FhirServer("ehr", self.trail)
         self.lab = V2Receiver("lab", self.trail)
         self.receivers: tuple[Receiver, ...] = (self.ehr, self.lab)
-        self.actions = Actions(self._home, self.receivers)
+        self.actions = Actions(self._home, self.receivers, place)
         self.exports: list[Path] = []
         self.rows: dict[Path, tuple[Row, ...]] = {}
         self.last: list[Path] = []

@@ -163,6 +163,30 @@ class TestQueue:
         life.check_drained()
 
 
+class TestSetsOfOneBundle:
+    """Monitors whose clocks are corrected: what each says of its clock is a source of the whole bundle."""
+
+    @pytest.fixture(autouse=True)
+    def _clock(self, life: Life) -> None:
+        life.actions.change_mapping(Mapping(clock=True))
+
+    @pytest.mark.parametrize("named", [True, False])
+    def test_one_that_is_refused_holds_back_no_other(self, life: Life, named: bool) -> None:
+        life.ehr.behaviour = Behaviour("refuse", patient=A, named=named)
+        life.night(life.export(Row(TEN, A), Row(OTHER_MONITOR, B)))
+        assert {fact.patient for fact in life.ehr.facts().values()} == {B}
+        life.check_drained()
+
+    def test_one_that_was_moved_before_it_was_sent_is_left_out(self, life: Life) -> None:
+        life.convert(life.export(Row(TEN, A), Row(OTHER_MONITOR, A)))
+        moved = next(known for known in life.known if known.device == "M1")
+        life.move(SetFilter(identities=[moved.identity]), B, now=True)
+        life.deliver()
+        life.check()
+        assert {(fact.device, fact.patient) for fact in life.ehr.facts().values()} == {("M1", B), ("M2", A)}
+        life.check_drained()
+
+
 class TestOldNews:
     """What an export said earlier is not said of the set again."""
 

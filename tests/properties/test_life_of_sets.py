@@ -14,14 +14,23 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar, NamedTuple
 
 import pytest
 from hypothesis import HealthCheck, Phase, event, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
+from gateway.checks import rules
 from gateway.conversion.resending import QueueAction
 from gateway.decisions import Reason
 from gateway.errors import InputError, UsageError
@@ -40,8 +49,10 @@ from tests.properties.life_kit import (
     without_pages,
 )
 
-EXAMPLES, STEPS = 40, 12
+EXAMPLES, STEPS = 60, 12
 """About 40 s on one core; `HYPOTHESIS_PROFILE=thorough` has more of both."""
+ON_POSTGRESQL = (8, 10)
+"""The same where the ledger is in PostgreSQL."""
 
 SOME = st.integers(0, 9)
 """One of as many as there are, counted from the newest."""
@@ -60,7 +71,7 @@ STAYS = st.builds(
     st.sampled_from(PATIENTS),
     TIMES,
 )
-MAPPINGS = st.builds(Mapping, st.sampled_from(["accept", "hold"]), st.booleans(), st.booleans(), st.booleans())
+MAPPINGS = st.builds(Mapping, st.sampled_from(["accept", "hold"]), st.booleans(), st.booleans())
 BY = st.sampled_from(["patient", "device", "since", "until", "run", "identities"])
 RECEIVERS = st.sampled_from(["ehr", "lab"])
 BEHAVIOURS = st.sampled_from(
@@ -99,14 +110,21 @@ class Lives(RuleBasedStateMachine):
 
     Attributes:
         done: how often each thing was done, and how often everything was looked at in the end.
+        place: makes a place for a ledger; "" for a file.
     """
 
     done: ClassVar[Counter[str]] = Counter()
+    place: ClassVar[Callable[[], str]] = str
 
     def __init__(self) -> None:
         super().__init__()
-        self.life = Life()
+        self.life = Life(type(self).place())
         self.sound = True
+
+    @initialize(clock=st.booleans())
+    def begin(self, clock: bool) -> None:
+        """Whether the monitors' clocks are corrected is settled once."""
+        self.life.actions.change_mapping(Mapping(clock=clock))
 
     @contextmanager
     def step(self, name: str) -> Iterator[None]:
@@ -119,7 +137,8 @@ class Lives(RuleBasedStateMachine):
     def run(self, exports: Sequence[Path], changes: Changes, send: bool, dies: int | None) -> None:
         """A run after something has changed."""
         if changes.mapping is not None:
-            self.life.actions.change_mapping(changes.mapping)
+            clock = self.life.actions.mapping.clock
+            self.life.actions.change_mapping(replace(changes.mapping, clock=clock))
         if changes.stays is not None:
             self.life.actions.change_associations(changes.stays)
         for receiver, behaviour in zip(self.life.receivers, (changes.ehr, changes.lab), strict=True):
@@ -129,13 +148,15 @@ class Lives(RuleBasedStateMachine):
         if send:
             self.life.deliver()
 
-    def decide(self, name: str, decision: Callable[[], object], dies: int | None) -> None:
-        """A decision may be refused, and then nothing has happened."""
+    def decide(self, name: str, decision: Callable[[], object], dies: int | None) -> bool:
+        """A decision may be refused, and then nothing has happened; whether it was carried out."""
         with self.step(name):
             try:
                 self.life.decide(decision, dies=dies)
             except UsageError:
                 event(f"{name} refused")
+                return False
+        return not self.life.died_at
 
     # -- runs
 
@@ -172,8 +193,10 @@ class Lives(RuleBasedStateMachine):
     @rule(which=SOME, patient=st.sampled_from([*PATIENTS, "P-9"]), dies=DIES)
     def assign(self, which: int, patient: str, dies: int | None) -> None:
         """A person says whose something held is."""
-        hold = self._newest(self.life.held, which).id
-        self.decide("assign", lambda: self.life.actions.assign([hold], patient), dies)
+        hold = self._newest(self.life.held, which)
+        about_patient = any(rules()[each].about == "patient" for each in hold.reasons.split(",") if each in rules())
+        done = self.decide("assign", lambda: self.life.actions.assign([hold.id], patient), dies)
+        assert not done or (about_patient and patient in PATIENTS), f"{patient} was taken for {hold.reasons}"
 
     @precondition(lambda self: self.life.held)
     @rule(which=SOME, dies=DIES)
@@ -331,3 +354,12 @@ def live(machine: type[Lives], examples: int, steps: int) -> None:
 def test_lives() -> None:
     thorough = settings().max_examples > 100
     live(Lives, *((20 * EXAMPLES, 3 * STEPS) if thorough else (EXAMPLES, STEPS)))
+
+
+@pytest.mark.slow
+def test_lives_on_postgresql(new_schema: Callable[[], str]) -> None:
+    class Elsewhere(Lives):
+        place = staticmethod(new_schema)
+
+    thorough = settings().max_examples > 100
+    live(Elsewhere, *((20 * ON_POSTGRESQL[0], 3 * ON_POSTGRESQL[1]) if thorough else ON_POSTGRESQL))
