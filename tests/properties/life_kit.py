@@ -46,6 +46,7 @@ from gateway.decisions import Action, Merge, Move, Reason, Retract, Settle, deci
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.wire import Answer, PassingError
+from gateway.errors import UsageError
 from gateway.ledger import Hold, HoldFilter, KnownSet, OutboxFilter, OutboxItem, SetFilter, open_ledger
 from gateway.nightly.outbox import DeliveryTally, deliver
 from gateway.report import Report
@@ -893,7 +894,11 @@ class Life:
     ) -> None:
         """A person has records taken back; exactly those that were chosen."""
         chosen = {known.identity for known in self.known if _fits(known, which)}
-        took = self._taking(lambda: self.actions.retract(which, reason, anew=anew), dies)
+        try:
+            took = self._taking(lambda: self.actions.retract(which, reason, anew=anew), dies)
+        except UsageError:
+            assert anew or not chosen, "what was chosen is refused"
+            raise
         assert took == chosen or self.died_at, "what was taken back is not what was chosen"
 
     def move(self, which: SetFilter, patient: str = "", *, now: bool = False, dies: int | None = None) -> None:
