@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sys
 from collections import Counter
@@ -372,7 +371,6 @@ class BlockConverter:
             whole,
             candidate.written.fhir,
             candidate.written.oru,
-            candidate.digest,
             status,
             key.wall,
             candidate.chain,
@@ -446,7 +444,8 @@ class BlockConverter:
                 name = files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
                 self._count_records(fhir, messages, result)
                 if self._options.remember:
-                    _mark_written(part, fhir, messages, name)
+                    for candidate in part:
+                        candidate.written = name
                 return
             for position, what in failed.items():
                 self._fail(part[position], what, result)
@@ -655,19 +654,6 @@ class _BlockFiles:
         path.parent.mkdir(exist_ok=True)
         self.names.append(name)
         return path.open("wb")
-
-
-def _mark_written(part: Sequence[Candidate], fhir: _FhirPart | None, messages: Sequence[str], files: Written) -> None:
-    """Remember with each set where its records are, and a digest of them."""
-    digests = [hashlib.blake2b(digest_size=16) for _ in part]
-    if fhir is not None:
-        owned = len(fhir.owners) - len(fhir.records)
-        for owner, record in zip(fhir.owners[owned:], fhir.records, strict=True):
-            digests[owner].update(record)
-    for digest, message in zip(digests, messages, strict=False):
-        digest.update(message.encode())
-    for candidate, digest in zip(part, digests, strict=True):
-        candidate.written, candidate.digest = files, digest.digest()
 
 
 def _unverified(what: str, problem: Problem) -> OutputError:
