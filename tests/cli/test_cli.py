@@ -16,8 +16,9 @@ import pytest
 
 import gateway
 from gateway import checks, vocabulary
-from gateway.entry import cli, terminal
-from gateway.entry.holding import say_recovered
+from gateway.cli import main as cli
+from gateway.cli import terminal
+from gateway.cli.holding import say_recovered
 from gateway.errors import InputError, MappingError, OutputError, UsageError
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -345,7 +346,7 @@ class TestHelp:
 
     def test_loads_nothing_heavy(self) -> None:
         code = (
-            "import sys; from gateway.entry.cli import main; main(['--help']); "
+            "import sys; from gateway.cli.main import main; main(['--help']); "
             "heavy = {'altair', 'fhir', 'hl7apy', 'jinja2', 'pydantic', 'rich', 'vl_convert'}; "
             "sys.exit(' '.join(sorted(heavy & {name.split('.')[0] for name in sys.modules})) or None)"
         )
