@@ -76,13 +76,14 @@ class FakeConversion:
 @pytest.fixture
 def conversion(monkeypatch: pytest.MonkeyPatch) -> FakeConversion:
     from gateway import report
+    from gateway.inspection import preview
 
     fake = FakeConversion()
     module = ModuleType("gateway.conversion")
     module.convert = fake.convert  # type: ignore[attr-defined]
-    module.preview = fake.preview  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "gateway.conversion", module)
     monkeypatch.setattr(gateway, "conversion", module, raising=False)
+    monkeypatch.setattr(preview, "preview", fake.preview)
     monkeypatch.setattr(report, "text", lambda shown: f"reckoning of {shown}\n")
     return fake
 
