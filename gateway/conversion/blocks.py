@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sys
 from collections import Counter
@@ -16,7 +15,6 @@ from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
 from gateway.checks import effects, finding
-from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
 from gateway.conversion.understanding import Candidate, Understanding, Written
 from gateway.errors import OutputError
@@ -40,8 +38,8 @@ from gateway.once import Judge, Key, Said, Seen, canonical
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
-from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, Problem, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
@@ -372,7 +370,6 @@ class BlockConverter:
             whole,
             candidate.written.fhir,
             candidate.written.oru,
-            candidate.digest,
             status,
             key.wall,
             candidate.chain,
@@ -446,7 +443,8 @@ class BlockConverter:
                 name = files.write(fhir, messages, ndjson=self._options.bundle == "ndjson")
                 self._count_records(fhir, messages, result)
                 if self._options.remember:
-                    _mark_written(part, fhir, messages, name)
+                    for candidate in part:
+                        candidate.written = name
                 return
             for position, what in failed.items():
                 self._fail(part[position], what, result)
@@ -657,19 +655,6 @@ class _BlockFiles:
         return path.open("wb")
 
 
-def _mark_written(part: Sequence[Candidate], fhir: _FhirPart | None, messages: Sequence[str], files: Written) -> None:
-    """Remember with each set where its records are, and a digest of them."""
-    digests = [hashlib.blake2b(digest_size=16) for _ in part]
-    if fhir is not None:
-        owned = len(fhir.owners) - len(fhir.records)
-        for owner, record in zip(fhir.owners[owned:], fhir.records, strict=True):
-            digests[owner].update(record)
-    for digest, message in zip(digests, messages, strict=False):
-        digest.update(message.encode())
-    for candidate, digest in zip(part, digests, strict=True):
-        candidate.written, candidate.digest = files, digest.digest()
-
-
 def _unverified(what: str, problem: Problem) -> OutputError:
     """What was rendered is wrong and no one set is to blame for it."""
     return OutputError(
@@ -711,3 +696,16 @@ def write_device_times(job: Job, pairs: Mapping[tuple[str, ClockPair], Party]) -
         raise _unverified("The record of a device's time", problem)
     (job.folder / name).write_bytes(data)
     return name
+
+
+def packed_readings(readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> str:
+    """The readings of a set as a hold keeps them (`gateway.inspection.holds` reads them), JSON."""
+    rows = [
+        [reading.vital, reading.text.split("\x1f", 1)[0], _value(reading), reading.unit, outcome.value]
+        for reading, outcome in zip(readings, outcomes, strict=True)
+    ]
+    return json.dumps(rows, ensure_ascii=True, separators=(",", ":"))
+
+
+def _value(reading: Reading) -> str:
+    return reading.code or ("" if reading.value is None else f"{reading.comparator}{reading.value}")

@@ -62,7 +62,7 @@ class Candidate:
         key: for repeats; None when the set has no usable patient or time.
         earlier: what the ledger holds of it, if an earlier run recorded it.
         chain: names the measurement, where it was another patient's before.
-        written: where its records are, once they are written; with `digest`, what they are.
+        written: where its records are, once they are written.
     """
 
     item: SetItem
@@ -73,7 +73,6 @@ class Candidate:
     earlier: Earlier | None = None
     chain: bytes | None = None
     written: Written | None = None
-    digest: bytes = b""
 
     def hold(self) -> None:
         """Hold every reading that would have been recorded."""

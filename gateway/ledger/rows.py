@@ -52,7 +52,6 @@ class SetRow(NamedTuple):
         keys: keys of its FHIR records, separated by commas; "" when there are none.
         fhir: name of the result file with its FHIR records, "" when there is none.
         oru: name of the result file with its HL7 v2 message, "" when there is none.
-        digest: digest of the rendered records, 16 bytes.
         status: "final", "preliminary" or "corrected".
         wall: the time that the device's own clock printed, as seconds since 1970-01-01T00:00:00 of that clock.
         chain: names the measurement, 16 bytes: the identity of the first set of it; None stands for its own.
@@ -73,7 +72,6 @@ class SetRow(NamedTuple):
     keys: str
     fhir: str
     oru: str
-    digest: bytes
     status: str
     wall: int = 0
     chain: bytes | None = None
@@ -106,7 +104,6 @@ class KnownSet(NamedTuple):
     keys: str
     fhir: str
     oru: str
-    digest: bytes
     status: str
     wall: int
     chain: bytes | None

@@ -139,7 +139,6 @@ sets = Table(
     Column("keys", Text, nullable=False),
     Column("fhir", Text, nullable=False),
     Column("oru", Text, nullable=False),
-    Column("digest", LargeBinary, nullable=False),
     Column("status", Text, nullable=False),
     Column("export_id", _Id, nullable=False),
     Column("run", _Id, nullable=False),

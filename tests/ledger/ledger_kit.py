@@ -27,7 +27,7 @@ def a_set(number: int, **changes: object) -> SetRow:
     plain = SetRow(
         identity(number), number // 10, number + 2, f"MON-{number % 3:02}", 1_770_000_000 + 60 * number,
         f"0{number % 5:05}", "urn:example:patients", str(number), bytes([number % 256] * 8),
-        "diastolic=80 mm[Hg];systolic=120 mm[Hg]", "", "blood_pressure", "fhir/1-0001.json", "", bytes(16), "final",
+        "diastolic=80 mm[Hg];systolic=120 mm[Hg]", "", "blood_pressure", "fhir/1-0001.json", "", "final",
     )  # fmt: skip
     return plain._replace(**changes)  # type: ignore[arg-type]
 

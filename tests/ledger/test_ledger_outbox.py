@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 from alembic import command
-from sqlalchemy import insert
+from sqlalchemy import column, insert, table
 
 from gateway.ledger import Ledger, LedgerError, OutboxFilter, open_ledger, store
-from gateway.ledger.tables import sets
+from gateway.ledger.rows import SetRow
 from tests.ledger.ledger_kit import a_set, begin, finish
 from tests.ledger.test_ledger_audit import statement
 
@@ -167,11 +167,16 @@ def test_ledger_of_the_first_step_is_brought_up_to_date(place: str, tmp_path: Pa
         with open_ledger(place) as ledger:
             run, export_id = begin(ledger)
             later = ("wall", "chain", "how")
+            older = table("sets", *map(column, [*SetRow._fields, "digest", "export_id", "run", "namespace"]))
             rows = [{name: value for name, value in a_set(number)._asdict().items() if name not in later}
                     for number in (1, 2)]  # fmt: skip
             with run._working() as connection:
                 connection.execute(
-                    insert(sets), [row | {"export_id": export_id, "run": run.id, "namespace": ""} for row in rows]
+                    insert(older),
+                    [
+                        row | {"digest": bytes(16), "export_id": export_id, "run": run.id, "namespace": ""}
+                        for row in rows
+                    ],
                 )
             run.add_content("oru/1.hl7", batch(*MESSAGES))
             run.add_audit("Kim", "test", "run 1", "x", {})

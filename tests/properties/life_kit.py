@@ -41,8 +41,8 @@ from sqlalchemy import Connection, Engine, event
 
 from gateway.conversion.batch import Batch, convert
 from gateway.conversion.payloads import sets_in
-from gateway.conversion.resending import QueueAction, resend, settle_items, stop_or_resume
 from gateway.decisions import Action, Merge, Move, Reason, Retract, Settle, decide
+from gateway.decisions.queue import QueueAction, resend, settle_items, stop_or_resume
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.wire import Answer, PassingError

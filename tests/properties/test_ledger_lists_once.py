@@ -59,7 +59,7 @@ def once(history: tuple[list[tuple[int, int]], list[int], int], *, newest_first:
 def row(key: Key) -> SetRow:
     return SetRow(
         key.identity, 1, key.line, key.device, key.wall, "P-1", "", "", key.content, "spo2=97 %", "", "spo2",
-        "", "", bytes(16), "final", key.wall,
+        "", "", "final", key.wall,
     )  # fmt: skip
 
 

@@ -31,8 +31,8 @@ from hypothesis.stateful import (
 )
 
 from gateway.checks import rules
-from gateway.conversion.resending import QueueAction
 from gateway.decisions import Reason
+from gateway.decisions.queue import QueueAction
 from gateway.errors import InputError, UsageError
 from gateway.ledger import OutboxFilter, SetFilter
 from tests.properties.life_kit import (
