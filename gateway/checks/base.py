@@ -18,6 +18,12 @@ ReadingCheck = Callable[[Reading, Limits | None], str | None]
 SetCheck = Callable[[Mapping[str, Reading]], str | None]
 """Check of the recorded readings of one set, by vital; a message, or None."""
 
+Subject = Literal["line", "entry", "reading", "set", "batch", "record"]
+"""What a rule can be about."""
+
+About = Literal["", "patient"]
+"""What a hold can be about, besides the reading itself."""
+
 PROPOSAL = "proposal, no source: for clinical sign-off"
 COMMON_PRACTICE = "common practice, no source"
 
@@ -27,7 +33,7 @@ class Rule:
     """One rule: what is noticed, why it matters, what it does to the readings.
 
     Attributes:
-        slug: permanent name, and the name of its file with "_" for "-".
+        slug: permanent name: that of its table, or of its file with "_" for "-".
         severity: FHIR IssueSeverity of its findings.
         effect: what it does to the readings concerned, unless the mapping says otherwise.
         subject: what it is about.
@@ -39,7 +45,7 @@ class Rule:
         todo: what the user can do.
         adjustable: the mapping's `[rules]` table may change the effect.
         vitals: the vitals it looks at; () for all.
-        check: the check itself; None where another stage notices.
+        check: the check itself; None where another stage notices, and the rule is a row of `rules.toml`.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
         about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
@@ -47,7 +53,7 @@ class Rule:
     slug: str
     severity: Severity
     effect: Effect
-    subject: Literal["line", "entry", "reading", "set", "batch", "record"]
+    subject: Subject
     title: str
     why: str
     example: str
@@ -57,7 +63,7 @@ class Rule:
     vitals: tuple[str, ...] = ()
     check: Callable[..., Any] | None = None
     rank: int = 50
-    about: Literal["", "patient"] = ""
+    about: About = ""
 
 
 def number(reading: Reading, unit: str) -> Fraction:
