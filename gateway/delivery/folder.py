@@ -19,14 +19,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from hashlib import sha256
-from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Final, Literal, NamedTuple, Self
+from typing import Final, Literal, NamedTuple, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from gateway.delivery.answers import Corrections
 from gateway.delivery.base import Receipt, Verdict
+from gateway.delivery.settings import FilePath, Table
 
 _SUFFIXES: Final = {"fhir": ".json", "oru": ".hl7"}
 _NAME = re.compile(r"(?P<stamp>\d{8}T\d{6}\.\d{6}Z)-(?P<counter>\d{6,9})-(?P<content>[0-9a-f]{16})(?P<suffix>\.[^/]*)")
@@ -44,13 +44,11 @@ _CODES: Final = {
 }
 
 
-class FolderTarget(BaseModel):
+class FolderTarget(Table):
     """Where files are put for another program to collect."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
     name: str = Field(min_length=1, description="how the target is called in reports")
-    path: Annotated[Path, Field(strict=False)] = Field(
+    path: FilePath = Field(
         description="a folder that is there; it is not made, because a share that is not mounted looks the same"
     )
     kind: Literal["fhir", "oru"] = Field(description="what is put there: FHIR (JSON) or HL7 v2 messages")
