@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import os
 import re
 import secrets
 import shutil
@@ -18,6 +17,7 @@ from fastapi import APIRouter, File, Form, Request, Response, UploadFile
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from gateway import files
 from gateway.conversion.looking import Look, LookedSet
 from gateway.mapping import signing
 from gateway.service import api, pages
@@ -416,9 +416,7 @@ def _save(request: Request, bench: Bench, name: str, *, replace: bool) -> Path:
     if path.exists() and path.read_bytes() != data and not replace:
         raise Refused(409, "there is another mapping of this name", "Choose another name, or tick that it is replaced")
     settings.mappings.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    part.write_bytes(data)
-    os.replace(part, path)
+    files.write(path, data, what="the mapping", where=path.name, todo="Check the service's folder for mappings")
     return path
 
 
