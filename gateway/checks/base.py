@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Literal
 
 from gateway import vocabulary
 from gateway.model import Effect, Reading, Severity
-from gateway.vocabulary import Limits
-
-ReadingCheck = Callable[[Reading, Limits | None], str | None]
-"""Check of one reading against the limits in force, in the reading's own unit; a message, or None."""
-
-SetCheck = Callable[[Mapping[str, Reading]], str | None]
-"""Check of the recorded readings of one set, by vital; a message, or None."""
 
 Subject = Literal["line", "entry", "reading", "set", "batch", "record"]
 """What a rule can be about."""
@@ -45,7 +38,9 @@ class Rule:
         todo: what the user can do.
         adjustable: the mapping's `[rules]` table may change the effect.
         vitals: the vitals it looks at; () for all.
-        check: the check itself; None where another stage notices, and the rule is a row of `rules.toml`.
+        check: the check itself, which gives a message or None: of one reading and the limits in force (or None) in the
+            reading's own unit, or of the recorded readings of one set, by vital. None where another stage notices, and
+            the rule is a row of `rules.toml`.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
         about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
@@ -61,7 +56,7 @@ class Rule:
     todo: str
     adjustable: bool = False
     vitals: tuple[str, ...] = ()
-    check: Callable[..., Any] | None = None
+    check: Callable[..., str | None] | None = None
     rank: int = 50
     about: About = ""
 

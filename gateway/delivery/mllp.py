@@ -349,16 +349,6 @@ class MllpSender:
                 return [failed.text]
         return []
 
-    def reach(self) -> list[str]:
-        """Open the connection, with TLS where it is set, and send nothing; what is wrong, in sentences."""
-        with self._turn:
-            try:
-                self._collect(None)
-                self._open()
-            except _FailedError as failed:
-                return [failed.text]
-            return []
-
     def late(self) -> list[LateAnswer]:
         """Acknowledgements of earlier messages that came since the last call; at most the last 1024.
 

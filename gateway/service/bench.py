@@ -49,7 +49,6 @@ class Bench:
         owner: name of the token it belongs to.
         folder: with the sample.
         name: proposed for saving the mapping.
-        sample_bytes: size of the sample.
         associations: the uploaded associations, or None.
         now: the mapping as it is.
         before: the mapping it is compared with, or None.
@@ -60,7 +59,6 @@ class Bench:
     owner: str
     folder: Path
     name: str
-    sample_bytes: int = 0
     associations: Path | None = None
     now: Tried = field(default_factory=lambda: Tried("", None, ()))
     before: Tried | None = None
@@ -184,7 +182,6 @@ async def begin(
     bench = benches.begin(who.name, name)
     try:
         await run_in_threadpool(api.store, sample, bench.sample)
-        bench.sample_bytes = bench.sample.stat().st_size
         if own and mapping is not None:
             text = (await mapping.read(api.LARGEST_MAPPING + 1)).decode("utf-8-sig", "replace")
         else:
