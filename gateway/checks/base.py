@@ -100,15 +100,15 @@ def unit_name(unit: str) -> str:
     return known.display if known else unit
 
 
-def plain(value: Fraction | Decimal | int, places: int = 2) -> str:
+def rounded(value: Fraction | Decimal | int, places: int = 2) -> str:
     """A number for a message: at most `places` decimals, without zeros at the end."""
     text = f"{Decimal(round(Fraction(value) * 10**places)).scaleb(-places):f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def shown(reading: Reading) -> str:
+def measured(reading: Reading) -> str:
     """The value and unit of a reading as recorded: ">300 mmHg"."""
     value = reading.value if reading.value is not None else reading.exact
     assert value is not None
-    text = f"{value:f}" if isinstance(value, Decimal) else plain(value)
+    text = f"{value:f}" if isinstance(value, Decimal) else rounded(value)
     return f"{reading.comparator}{text} {unit_name(reading.unit)}".rstrip()

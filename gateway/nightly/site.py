@@ -287,7 +287,7 @@ def load_site(path: Path | str) -> LoadedSite:
     name = file.name
     try:
         text = decode(_read(file), name)
-        raw = _plain(parse(text, name))
+        raw = _with_floats(parse(text, name))
     except SiteError:
         raise
     except MappingError as error:
@@ -457,12 +457,12 @@ def _read(path: Path) -> bytes:
     return data
 
 
-def _plain(raw: Any) -> Any:
+def _with_floats(raw: Any) -> Any:
     """The values with numbers as the models take them."""
     if isinstance(raw, dict):
-        return {name: _plain(value) for name, value in raw.items()}
+        return {name: _with_floats(value) for name, value in raw.items()}
     if isinstance(raw, list):
-        return [_plain(value) for value in raw]
+        return [_with_floats(value) for value in raw]
     return float(raw) if isinstance(raw, Decimal) else raw
 
 

@@ -33,7 +33,7 @@ def write(
     """
     from gateway.report.page import html
 
-    shown = report.shown(identifiers)
+    shown = report.for_writing(identifiers)
     target = Path(folder)
     texts = {
         "report.json": shown.model_dump_json(indent=2) + "\n",

@@ -202,10 +202,10 @@ async def begin(
 @router.get("/{id}")
 def show(request: Request, who: Submitter, id: str) -> Response:
     """The bench: mapping, mistakes, entries."""
-    return _shown(request, who, _bench(request, id, who.name))
+    return _page(request, who, _bench(request, id, who.name))
 
 
-def _shown(request: Request, who: Submitter, bench: Bench, status: int = 200, said: str = "") -> Response:
+def _page(request: Request, who: Submitter, bench: Bench, status: int = 200, said: str = "") -> Response:
     settings = api.settings_of(request)
     now, before = bench.now, bench.before
     changed = _changed(before.look if before else None, now.look)
@@ -347,7 +347,7 @@ def save(
     with bench.lock:
         path = _save(request, bench, name, replace=bool(replace))
         bench.name = path.stem
-    return _shown(request, who, bench, said=f"Saved as {path.name}.")
+    return _page(request, who, bench, said=f"Saved as {path.name}.")
 
 
 @router.post("/{id}/sign")
@@ -379,7 +379,7 @@ def sign(
         path = _save(request, bench, name, replace=bool(replace))
         bench.name = path.stem
         signing.sign(path, look.sample_sha256, signer, role, account=who.name)
-    return _shown(request, who, bench, said=f"Signed off as {path.name}.")
+    return _page(request, who, bench, said=f"Signed off as {path.name}.")
 
 
 @router.get("/{id}/signed.json")
