@@ -729,7 +729,7 @@ def test_tls_own_certificate_with_a_locked_key(
     context = server_context(authority, "127.0.0.1")
     context.verify_mode = ssl.CERT_REQUIRED
     authority.configure_trust(context)
-    names = {"ca_file": ca_file, "cert_file": tmp_path / "own.pem", "key_file": tmp_path / "locked.pem"}
+    names: dict[str, Any] = {"ca_file": ca_file, "cert_file": tmp_path / "own.pem", "key_file": tmp_path / "locked.pem"}
     monkeypatch.setenv("KEY_PASSPHRASE", "sesame")
     assert send_tls(context, MllpTls(**names, passphrase_env="KEY_PASSPHRASE"))[0].code == "AA"
     [problem] = MllpSender(target(9, tls=MllpTls(**names))).check()
