@@ -25,7 +25,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from gateway import conversion, files
-from gateway.agreeing.results import REPORT, files_in, lasting, pointer_to_difference, read
+from gateway.authoring.results import REPORT, files_in, lasting, pointer_to_difference, read
 from gateway.errors import GatewayError, MappingError, UsageError
 from gateway.mapping import loader
 
