@@ -378,7 +378,7 @@ def limits() -> str:
 
 
 def rules() -> str:
-    """Every rule, from the rule files."""
+    """Every rule."""
     rows = [
         (_code(rule.slug), rule.severity.value, rule.effect.value, "yes" if rule.adjustable else "", rule.title)
         for rule in checks.rules().values()

@@ -20,6 +20,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, BinaryIO, Literal, cast
 
+from gateway import files
 from gateway.errors import InputError, OutputError
 
 if TYPE_CHECKING:
@@ -110,7 +111,8 @@ class CaptureWriter:
             raise self._failed(error) from error
         try:
             self._line({"capture": FORMAT, "port": port, "started": _iso(started), "settings": dict(settings)})
-            _sync_folder(self.path.parent)
+            with suppress(OSError):  # the name may not be on the disk yet; its lines are
+                files.sync(self.path.parent)
         except OutputError:
             self.abandon()
             self.path.unlink(missing_ok=True)
@@ -168,13 +170,9 @@ class CaptureWriter:
         self.size += len(line)
 
     def _failed(self, error: OSError) -> OutputError:
-        reason = (error.strerror or type(error).__name__).rstrip(".")
         kept = "What was captured before is in the file; free" if self.size else "Free"
-        return OutputError(
-            f"the capture cannot be written: {reason}",
-            where=str(self.path),
-            todo=f"{kept} space or choose another place with --out",
-        )
+        todo = f"{kept} space or choose another place with --out"
+        return files.failed(error, "the capture", where=self.path, todo=todo)
 
 
 def refuse_existing(path: Path) -> None:
@@ -241,13 +239,3 @@ def _is_time(text: str) -> bool:
 
 def _iso(moment: datetime) -> str:
     return moment.isoformat(timespec="microseconds")
-
-
-def _sync_folder(folder: Path) -> None:
-    """Force a new file's name to the disk, where the system knows how."""
-    with suppress(OSError):
-        number = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)

@@ -360,12 +360,12 @@ class Delimited:
         texts = _split(block.text)
         if not texts:
             return Parsed([], Counter(), [])
-        entries = self._plain(block, texts)
+        entries = self._one_line_each(block, texts)
         if entries is not None:
             return Parsed(entries, Counter({LineKind.ENTRY: len(texts)}), [])
         return self._thorough(block, texts)
 
-    def _plain(self, block: Block, texts: list[str]) -> list[Entry] | None:
+    def _one_line_each(self, block: Block, texts: list[str]) -> list[Entry] | None:
         """Entries of a block in which every line is one; None when it needs a closer look."""
         if block.damaged or (self._footers and any(map(self._is_footer, texts))):
             return None

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import tempfile
 import time
 import tomllib
@@ -25,9 +24,9 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-from gateway import conversion
+from gateway import conversion, files
 from gateway.authoring.results import REPORT, files_in, lasting, pointer_to_difference, read
-from gateway.errors import GatewayError, MappingError, OutputError, UsageError
+from gateway.errors import GatewayError, MappingError, UsageError
 from gateway.mapping import loader
 
 SETTINGS = ("case.toml", "demo.toml")
@@ -206,6 +205,7 @@ def _instant(value: object, where: str) -> datetime | None:
 
 def _accept(expected: Path, now: dict[str, bytes]) -> None:
     """Write the expected files anew; other files in the folder stay as they are."""
+    what, todo = "the expected files", "Check its permissions, and run again"
     try:
         for name, path in files_in(expected).items():
             if name not in now:
@@ -213,13 +213,9 @@ def _accept(expected: Path, now: dict[str, bytes]) -> None:
         for name, data in now.items():
             path = expected / name
             path.parent.mkdir(parents=True, exist_ok=True)
-            fresh = path.with_name(f".{path.name}.new")
-            fresh.write_bytes(data)
-            shutil.move(fresh, path)
+            files.write(path, data, what=what, where=expected, todo=todo)
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).rstrip(".")
-        raise OutputError(f"the expected files cannot be written: {reason}", where=str(expected),
-                          todo="Check its permissions, and run again") from error  # fmt: skip
+        raise files.failed(error, what, where=expected, todo=todo) from error
 
 
 def _differences(agreed: dict[str, bytes], now: dict[str, bytes]) -> list[str]:

@@ -1,8 +1,8 @@
 """Rules: what the gateway notices, why it matters and what it does about it.
 
-One file per rule under `gateway/checks/rules`, found by discovery; `gateway rules` and the documentation are made from
-them. A check looks and says; it never changes a value. What follows from it is the rule's effect, which the mapping
-may change where the rule allows it.
+A rule with a check is a file of `gateway/checks/rules`, found by being there; what another stage notices is a table of
+`rules.toml`. `gateway rules` and the documentation are made from both. A check looks and says; it never changes a
+value. What follows from it is the rule's effect, which the mapping may change where the rule allows it.
 """
 
 from __future__ import annotations
@@ -12,14 +12,16 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
-from importlib import import_module
+from importlib import import_module, resources
 from types import MappingProxyType
 
 # The folder and the function share a name: importing the folder first leaves the name to the function.
 import gateway.checks.rules as _folder
 from gateway import vocabulary
+from gateway.checks import table
 from gateway.checks.base import Rule
-from gateway.errors import GatewayError, MappingError, VocabularyError
+from gateway.checks.table import broken
+from gateway.errors import MappingError
 from gateway.mapping.model import Category
 from gateway.mapping.model import Mapping as MappingFile
 from gateway.model import Effect, Finding, Noticed, Outcome, Reading, Severity
@@ -35,13 +37,25 @@ def rules() -> Mapping[str, Rule]:
     """Every rule by slug, sorted.
 
     Raises:
-        VocabularyError: a rule file is broken.
+        VocabularyError: a rule file or the table of rules is broken, or a slug stands in both.
     """
-    return MappingProxyType(discover(_folder.__name__))
+    tables = table.read(resources.files(__package__).joinpath(table.FILE).read_text("utf-8"))
+    return MappingProxyType(joined(tables, discover(_folder.__name__)))
+
+
+def joined(tables: Mapping[str, Rule], files: Mapping[str, Rule]) -> dict[str, Rule]:
+    """The rules of the table and of the files as one, sorted by slug.
+
+    Raises:
+        VocabularyError: a slug stands in both.
+    """
+    for slug in tables.keys() & files.keys():
+        raise broken(f"{table.FILE}, table {slug}", "the rule has a file as well, and can have one of the two only")
+    return dict(sorted({**tables, **files}.items()))
 
 
 def discover(package: str) -> dict[str, Rule]:
-    """Load the rules of a package: one module each, holding `RULE`.
+    """Load the rules that have a check: one module of a package each, holding `RULE`.
 
     Args:
         package: importable name of the package.
@@ -50,7 +64,8 @@ def discover(package: str) -> dict[str, Rule]:
         The rules by slug, sorted.
 
     Raises:
-        VocabularyError: a module cannot be imported, holds no `RULE`, or its name is not its rule's slug.
+        VocabularyError: a module cannot be imported, holds no `RULE`, its name is not its rule's slug, or its rule has
+            no check.
     """
     found = {}
     for module in pkgutil.iter_modules(import_module(package).__path__):
@@ -58,11 +73,13 @@ def discover(package: str) -> dict[str, Rule]:
         try:
             rule = import_module(where).RULE
         except Exception as error:
-            raise _broken(where, f"the rule file cannot be loaded ({type(error).__name__}: {error})") from error
+            raise broken(where, f"the rule file cannot be loaded ({type(error).__name__}: {error})") from error
         if not isinstance(rule, Rule):
-            raise _broken(where, "RULE is not a Rule")
+            raise broken(where, "RULE is not a Rule")
         if rule.slug != module.name.replace("_", "-"):
-            raise _broken(where, f'the rule is called "{rule.slug}", which is not the name of its file')
+            raise broken(where, f'the rule is called "{rule.slug}", which is not the name of its file')
+        if rule.check is None:
+            raise broken(where, f"the rule has no check: write it as a table of {table.FILE}")
         found[rule.slug] = rule
     return dict(sorted(found.items()))
 
@@ -118,7 +135,7 @@ def finding(
     """
     rule = rules().get(noticed.rule)
     if rule is None:
-        raise _broken(f"rule {noticed.rule}", "a stage names a rule that has no file")
+        raise broken(f"rule {noticed.rule}", "a stage names a rule that does not exist")
     if effect is None or effect is rule.effect:
         effect, severity = rule.effect, rule.severity
     else:
@@ -310,7 +327,3 @@ def _in_unit(limits: Limits, vital: str, unit: str) -> Limits:
         return low, high
 
     return Limits(hold=converted(limits.hold), flag=converted(limits.flag), unit=unit, source=limits.source)
-
-
-def _broken(where: str, what: str) -> GatewayError:
-    return VocabularyError(what, where=where, todo="This is a fault in the gateway: please report it")

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any, Literal
+from typing import Literal
 
 from gateway import vocabulary
 from gateway.model import Effect, Reading, Severity
-from gateway.vocabulary import Limits
 
-ReadingCheck = Callable[[Reading, Limits | None], str | None]
-"""Check of one reading against the limits in force, in the reading's own unit; a message, or None."""
+Subject = Literal["line", "entry", "reading", "set", "batch", "record"]
+"""What a rule can be about."""
 
-SetCheck = Callable[[Mapping[str, Reading]], str | None]
-"""Check of the recorded readings of one set, by vital; a message, or None."""
+About = Literal["", "patient"]
+"""What a hold can be about, besides the reading itself."""
 
 PROPOSAL = "proposal, no source: for clinical sign-off"
 COMMON_PRACTICE = "common practice, no source"
@@ -27,7 +26,7 @@ class Rule:
     """One rule: what is noticed, why it matters, what it does to the readings.
 
     Attributes:
-        slug: permanent name, and the name of its file with "_" for "-".
+        slug: permanent name: that of its table, or of its file with "_" for "-".
         severity: FHIR IssueSeverity of its findings.
         effect: what it does to the readings concerned, unless the mapping says otherwise.
         subject: what it is about.
@@ -39,7 +38,9 @@ class Rule:
         todo: what the user can do.
         adjustable: the mapping's `[rules]` table may change the effect.
         vitals: the vitals it looks at; () for all.
-        check: the check itself; None where another stage notices.
+        check: the check itself, which gives a message or None: of one reading and the limits in force (or None) in the
+            reading's own unit, or of the recorded readings of one set, by vital. None where another stage notices, and
+            the rule is a row of `rules.toml`.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
         about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
@@ -47,7 +48,7 @@ class Rule:
     slug: str
     severity: Severity
     effect: Effect
-    subject: Literal["line", "entry", "reading", "set", "batch", "record"]
+    subject: Subject
     title: str
     why: str
     example: str
@@ -55,9 +56,9 @@ class Rule:
     todo: str
     adjustable: bool = False
     vitals: tuple[str, ...] = ()
-    check: Callable[..., Any] | None = None
+    check: Callable[..., str | None] | None = None
     rank: int = 50
-    about: Literal["", "patient"] = ""
+    about: About = ""
 
 
 def number(reading: Reading, unit: str) -> Fraction:
@@ -99,15 +100,15 @@ def unit_name(unit: str) -> str:
     return known.display if known else unit
 
 
-def plain(value: Fraction | Decimal | int, places: int = 2) -> str:
+def rounded(value: Fraction | Decimal | int, places: int = 2) -> str:
     """A number for a message: at most `places` decimals, without zeros at the end."""
     text = f"{Decimal(round(Fraction(value) * 10**places)).scaleb(-places):f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def shown(reading: Reading) -> str:
+def measured(reading: Reading) -> str:
     """The value and unit of a reading as recorded: ">300 mmHg"."""
     value = reading.value if reading.value is not None else reading.exact
     assert value is not None
-    text = f"{value:f}" if isinstance(value, Decimal) else plain(value)
+    text = f"{value:f}" if isinstance(value, Decimal) else rounded(value)
     return f"{reading.comparator}{text} {unit_name(reading.unit)}".rstrip()

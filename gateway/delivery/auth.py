@@ -19,17 +19,8 @@ from urllib.parse import quote_plus, urlencode
 
 from pydantic import Field, StringConstraints
 
-from gateway.delivery.wire import (
-    Address,
-    Answer,
-    FilePath,
-    RefusedError,
-    SettingsError,
-    Table,
-    WireError,
-    WithSecret,
-    read_file,
-)
+from gateway.delivery.settings import FilePath, SettingsError, Table, WithSecret, read_file
+from gateway.delivery.wire import Address, Answer, RefusedError, WireError
 
 if TYPE_CHECKING:
     from joserfc.jwk import ECKey, RSAKey
@@ -167,8 +158,6 @@ class Credentials:
         asked = time.monotonic()
         try:
             answer = self._post(auth.token_url, urlencode(form).encode(), headers)
-        except SettingsError:
-            raise
         except WireError as fault:
             # What failed is another server than the records are for, and they were not sent.
             fault.message, fault.reached = f"asking for a token failed: {fault.message}", False

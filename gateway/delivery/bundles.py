@@ -220,15 +220,15 @@ class Private:
     """
 
     def __init__(self, resources: Iterable[Any]) -> None:
-        self._plain = {plain for text in _private(resources) if (plain := _plain(text))}
+        self._plain = {plain for text in _private(resources) if (plain := _alphanumeric(text))}
 
     def within(self, text: str) -> bool:
         """Whether the text holds one of them, however it is spaced, punctuated, cased or escaped."""
-        forms = {_plain(text), _plain(unquote_plus(text)), _plain(html.unescape(text))}
+        forms = {_alphanumeric(text), _alphanumeric(unquote_plus(text)), _alphanumeric(html.unescape(text))}
         return any(plain in form for form in forms for plain in self._plain)
 
 
-def _plain(text: str) -> str:
+def _alphanumeric(text: str) -> str:
     return "".join(filter(str.isalnum, text)).casefold()
 
 

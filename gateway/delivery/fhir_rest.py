@@ -29,17 +29,8 @@ from gateway.delivery.base import PartReceipt, Receipt, Verdict
 from gateway.delivery.bundles import Bundle, BundleError, Entry, Parcel, Unit, halves, rendered
 from gateway.delivery.outcomes import Issue, entry_answer, grave, issues, placed, told
 from gateway.delivery.patience import attempts
-from gateway.delivery.wire import (
-    Address,
-    Answer,
-    PassingError,
-    SettingsError,
-    Table,
-    Tls,
-    Wire,
-    WireError,
-    in_the_clear,
-)
+from gateway.delivery.settings import SettingsError, Table, Tls
+from gateway.delivery.wire import Address, Answer, PassingError, Wire, WireError, in_the_clear
 
 _FHIR_JSON = "application/fhir+json"
 # Seconds: the first pause, the longest one that nobody asked for, and the share left to chance.
@@ -362,7 +353,7 @@ class _Delivery:
         """The server's answer; None when there is none, and that is said."""
         try:
             return self.target.exchange(rendered(parcel, kind))
-        except WireError as fault:
+        except (WireError, SettingsError) as fault:
             # An answer too long to read, or one about these very records, says nothing of other requests.
             alone = fault.code == "too-long" and fault.reached
             said = _Said(Verdict.PARKED if alone else Verdict.LATER, fault.code, fault.message, answered=alone)

@@ -19,19 +19,19 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from hashlib import sha256
-from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Final, Literal, NamedTuple, Self
+from typing import Final, Literal, NamedTuple, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from gateway.delivery.answers import Corrections
 from gateway.delivery.base import Receipt, Verdict
+from gateway.delivery.settings import FilePath, Table
+from gateway.files import UNSUPPORTED, sync
 
 _SUFFIXES: Final = {"fhir": ".json", "oru": ".hl7"}
 _NAME = re.compile(r"(?P<stamp>\d{8}T\d{6}\.\d{6}Z)-(?P<counter>\d{6,9})-(?P<content>[0-9a-f]{16})(?P<suffix>\.[^/]*)")
 _UNFINISHED = re.compile(r"\.[0-9TZ.]+-\d{6,9}-[0-9a-f]{16}\.part")
-_UNSUPPORTED = {errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EINVAL}
 _CODES: Final = {
     errno.ENOSPC: "disk-full",
     errno.EDQUOT: "disk-full",
@@ -44,13 +44,11 @@ _CODES: Final = {
 }
 
 
-class FolderTarget(BaseModel):
+class FolderTarget(Table):
     """Where files are put for another program to collect."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
     name: str = Field(min_length=1, description="how the target is called in reports")
-    path: Annotated[Path, Field(strict=False)] = Field(
+    path: FilePath = Field(
         description="a folder that is there; it is not made, because a share that is not mounted looks the same"
     )
     kind: Literal["fhir", "oru"] = Field(description="what is put there: FHIR (JSON) or HL7 v2 messages")
@@ -175,7 +173,7 @@ class FolderSender:
                 with suppress(OSError):
                     os.unlink(unfinished, dir_fd=folder)
             break
-        _sync(folder)
+        sync(folder)
         self._mark(folder, visible)
         listing.names.setdefault(digest, []).append(visible)
         self._listing = listing._replace(state=_state(folder), newest=self._newest)
@@ -199,7 +197,7 @@ class FolderSender:
                 handle = os.open(name + self._marker, flags, 0o600, dir_fd=folder)
                 os.fchmod(handle, self._mode)
                 os.close(handle)
-                _sync(folder)
+                sync(folder)
 
     def _next(self, newest: tuple[str, int]) -> tuple[str, int]:
         """Time and counter for a name behind all others, even when the clock was put back."""
@@ -245,7 +243,7 @@ def _into_place(folder: int, unfinished: str, visible: str) -> None:
     try:
         os.link(unfinished, visible, src_dir_fd=folder, dst_dir_fd=folder, follow_symlinks=False)
     except OSError as error:
-        if error.errno not in _UNSUPPORTED:
+        if error.errno not in UNSUPPORTED:
             raise
         _rename_new(folder, unfinished, visible)
 
@@ -258,16 +256,7 @@ def _rename_new(folder: int, old: str, new: str) -> None:
         raise OSError(errno.ENOSYS, "") from None
     if rename(folder, os.fsencode(old), folder, os.fsencode(new), 1):
         number = ctypes.get_errno()
-        raise OSError(number if number not in _UNSUPPORTED else errno.ENOSYS, os.strerror(number))
-
-
-def _sync(folder: int) -> None:
-    """Have the names in the folder put on the disk; some network file systems cannot be asked to."""
-    try:
-        os.fsync(folder)
-    except OSError as error:
-        if error.errno not in _UNSUPPORTED:
-            raise
+        raise OSError(number if number not in UNSUPPORTED else errno.ENOSYS, os.strerror(number))
 
 
 def _holds(folder: int, name: str, data: bytes) -> bool:

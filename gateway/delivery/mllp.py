@@ -27,11 +27,10 @@ import time
 from collections import OrderedDict, deque
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from pathlib import Path
 from types import TracebackType
-from typing import Annotated, Final, Literal, NamedTuple, Self
+from typing import Final, Literal, NamedTuple, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field
 
 from gateway.delivery.answers import (
     CONDITIONS,
@@ -45,6 +44,7 @@ from gateway.delivery.answers import (
 )
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.patience import attempts
+from gateway.delivery.settings import SettingsError, Table, Tls
 from gateway.errors import InputError
 
 _START, _END, _CR = 0x0B, 0x1C, 0x0D
@@ -57,38 +57,20 @@ _CHUNK = 1 << 16
 
 _CODECS: Final = {b"": "ascii", b"ASCII": "ascii", b"UNICODE UTF-8": "utf-8"}
 
-FilePath = Annotated[Path, Field(strict=False)]
 
+class MllpTls(Tls):
+    """The same, and the name that a receiver goes by."""
 
-class _Settings(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class Tls(_Settings):
-    """How the connection is encrypted, and how each side knows the other."""
-
-    ca_file: FilePath | None = Field(
-        default=None, description="PEM file of the authorities that the receiver's certificate may come from; "
-        "without it those of the system"
-    )  # fmt: skip
-    cert_file: FilePath | None = Field(default=None, description="PEM file with the gateway's own certificate")
-    key_file: FilePath | None = Field(default=None, description="PEM file with its private key, not encrypted")
     server_name: str = Field(default="", description="name in the receiver's certificate, when it is not the host")
 
-    @model_validator(mode="after")
-    def _key_with_certificate(self) -> Self:
-        if self.key_file is not None and self.cert_file is None:
-            raise ValueError("key_file is without its cert_file")
-        return self
 
-
-class MllpTarget(_Settings):
+class MllpTarget(Table):
     """Where HL7 v2 messages go over MLLP, and with how much patience. Times are seconds."""
 
     name: str = Field(min_length=1, description="how the target is called in reports")
     host: str = Field(min_length=1)
     port: int = Field(ge=1, le=65535)
-    tls: Tls | None = Field(default=None, description="without it the connection is not encrypted")
+    tls: MllpTls | None = Field(default=None, description="without it the connection is not encrypted")
     connect_timeout: float = Field(default=10, gt=0, le=600)
     acknowledge_timeout: float = Field(default=30, gt=0, le=3600, description="for sending and for the answer, each")
     attempts: int = Field(default=4, ge=1, le=100, description="times a message is sent before it is left for later")
@@ -362,20 +344,10 @@ class MllpSender:
         """What is wrong with the settings, in sentences; the network is not used."""
         if self._settings.tls is not None:
             try:
-                _tls(self._settings.tls)
+                _context(self._settings.tls)
             except _FailedError as failed:
                 return [failed.text]
         return []
-
-    def reach(self) -> list[str]:
-        """Open the connection, with TLS where it is set, and send nothing; what is wrong, in sentences."""
-        with self._turn:
-            try:
-                self._collect(None)
-                self._open()
-            except _FailedError as failed:
-                return [failed.text]
-            return []
 
     def late(self) -> list[LateAnswer]:
         """Acknowledgements of earlier messages that came since the last call; at most the last 1024.
@@ -584,7 +556,7 @@ class _Connection:
 
 def _connected(settings: MllpTarget) -> socket.socket:
     """A connected socket, encrypted where that is set."""
-    tls = None if settings.tls is None else _tls(settings.tls)
+    tls = None if settings.tls is None else _context(settings.tls)
     where = f"{settings.host}:{settings.port}"
     try:
         plug = socket.create_connection((settings.host, settings.port), timeout=settings.connect_timeout)
@@ -607,19 +579,12 @@ def _connected(settings: MllpTarget) -> socket.socket:
         raise _FailedError("tls", f"No encrypted connection to {where}: {reason}.", reached=False) from None
 
 
-def _tls(settings: Tls) -> ssl.SSLContext:
-    def no_password() -> str:
-        raise ValueError("the private key is encrypted")  # otherwise OpenSSL would ask at the terminal
-
+def _context(tls: MllpTls) -> ssl.SSLContext:
     try:
-        context = ssl.create_default_context(cafile=None if settings.ca_file is None else str(settings.ca_file))
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if settings.cert_file is not None:
-            context.load_cert_chain(settings.cert_file, settings.key_file, password=no_password)
-    except (OSError, ValueError) as error:
-        text = f"The certificates for TLS cannot be used: {_reason(error)}."
+        return tls.context()
+    except SettingsError as error:
+        text = f"The certificates for TLS cannot be used: {error.message}."
         raise _FailedError("tls", text, again=False, reached=False) from None
-    return context
 
 
 def _reason(error: Exception) -> str:

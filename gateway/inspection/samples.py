@@ -205,7 +205,7 @@ def look(mapping: str | Path, export: str | Path, entries: int = 20, association
                 while at < len(rows) and (until is None or rows[at][0] < until):
                     own.append(rows[at])
                     at += 1
-                made.sets.append(shower.shown(candidate, own, converter))
+                made.sets.append(shower.looked_at(candidate, own, converter))
         return made
 
 
@@ -228,7 +228,7 @@ class _Shower:
         self._used = frozenset(columns(mapping))
         self._long = mapping.long
 
-    def shown(self, candidate: Candidate, rows: Sequence[Entry], converter: BlockConverter) -> LookedSet:
+    def looked_at(self, candidate: Candidate, rows: Sequence[Entry], converter: BlockConverter) -> LookedSet:
         """A set, its cells and its records."""
         item = candidate.item
         cells = [

@@ -12,7 +12,6 @@ from __future__ import annotations
 import fcntl
 import glob
 import hashlib
-import os
 import shutil
 import tempfile
 import zlib
@@ -23,6 +22,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
+from gateway import files
 from gateway.ledger.rows import Recovered
 from gateway.ledger.tables import contents, runs
 
@@ -85,17 +85,14 @@ def _put(connection: Connection, run: Any, folder: Path, target: Path) -> Path:
         _fill(connection, run.id, folder)
         (folder / TOKEN_FILE).write_text(run.token + "\n", encoding="ascii")
         for path in folder.rglob("*"):
-            _sync(path)
+            with suppress(PermissionError):
+                files.sync(path)
         mark = mark_of(target)
         if mark and mark != run.replaces:
             target = target.with_name(f"{target.name}.run-{run.id}")
-        elif mark:
-            earlier = Path(tempfile.mkdtemp(prefix=f".{target.name}.earlier-", dir=target.parent))
-            os.replace(target, earlier / "result")
         (folder / _LOCK).unlink()
-        _sync(folder)
-        os.replace(folder, target)
-        _sync(target.parent)
+        files.sync(folder)
+        files.put_folder(folder, target, replace=mark == run.replaces)  # what it replaces is removed by _clear_replaced
     return target
 
 
@@ -132,12 +129,3 @@ def _clear_replaced(target: Path, replaces: str) -> None:
 def _digest(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _sync(path: Path) -> None:
-    with suppress(PermissionError):
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

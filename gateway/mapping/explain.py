@@ -149,7 +149,7 @@ def key_text(path: Path) -> str:
     return text
 
 
-def shown(value: object) -> str:
+def quoted(value: object) -> str:
     """A text of the mapping for an error message, quoted and of bearable length."""
     text = str(value)
     text = text if len(text) <= 60 else f"{text[:57]}..."
@@ -165,8 +165,8 @@ def listed(names: Iterable[object], most: int = 16) -> str:
 
 def nearest(name: str, known: Iterable[str]) -> str:
     """The known name most like `name`, or ""; letter case, blanks, hyphens and underscores do not count."""
-    plain = {_plain(candidate): candidate for candidate in known}
-    close = difflib.get_close_matches(_plain(name), plain, n=1, cutoff=0.6)
+    plain = {_folded(candidate): candidate for candidate in known}
+    close = difflib.get_close_matches(_folded(name), plain, n=1, cutoff=0.6)
     return plain[close[0]] if close else ""
 
 
@@ -299,10 +299,10 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
         return Problem(path, "there is no such key", _unknown_todo(path, value))
     if kind == "literal_error":
         choices = [choice for choice in re.findall(r"'([^']*)'", context["expected"]) if choice]
-        return Problem(path, f"{shown(name if _is_key(details) else value)} is not known here",
+        return Problem(path, f"{quoted(name if _is_key(details) else value)} is not known here",
                        meant(str(name if _is_key(details) else value), choices))  # fmt: skip
     if kind == "string_pattern_mismatch" and path[0] == "framed":
-        what = f"{shown(value)} is not a row of bytes in hexadecimal"
+        what = f"{quoted(value)} is not a row of bytes in hexadecimal"
         return Problem(path, what, 'Write two digits for each byte, such as "02" or "0D0A"')
     if kind == "string_pattern_mismatch":
         what = "the text is blank or holds control characters"
@@ -315,7 +315,7 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
         )
     if kind == "string_too_long":
         todo = 'Write a tab as "\\t" in double quotes' if value == "\\t" else "Write one character between quotes"
-        return Problem(path, f"{shown(value)} is more than one character", todo)
+        return Problem(path, f"{quoted(value)} is more than one character", todo)
     if kind in ("too_short", "too_long"):
         return _length(path, details, value)
     if kind in ("greater_than_equal", "less_than_equal"):
@@ -350,7 +350,7 @@ def _unknown_todo(path: Path, value: object) -> str:
     if name in known:
         return "Take it out"
     close = nearest(name, known)
-    if close and _plain(close) == _plain(name):
+    if close and _folded(close) == _folded(name):
         return f"Write {close}"
     homes = [home for home in _homes(name) if home != path[:-1]]
     if homes and (name in _TOP or not close):
@@ -412,9 +412,9 @@ def _retyped(kind: str, path: Path, value: object) -> str:
     if kind == "tuple_type":
         return f"Write {label} = {_pair(path)}"
     if kind in ("list_type", "wrong_branch") and isinstance(value, str):
-        return f"Write {label} = [{shown(value)}]"
+        return f"Write {label} = [{quoted(value)}]"
     if kind == "wrong_branch" and len(path) > 1 and path[-2] == "absent":
-        return f'Write {shown(label)} = "error", or another FHIR data-absent-reason code'
+        return f'Write {quoted(label)} = "error", or another FHIR data-absent-reason code'
     return f"Write {_example(path)}"
 
 
@@ -447,7 +447,7 @@ def _toml(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _plain(name: str) -> str:
+def _folded(name: str) -> str:
     return re.sub(r"[\s_-]", "", name).casefold()
 
 

@@ -8,7 +8,6 @@ folder may write the record.
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,10 +15,13 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from gateway.errors import MappingError, OutputError
+from gateway import files
+from gateway.errors import MappingError
 from gateway.version import VERSION
 
 STATEMENT = "I have compared what this mapping makes of the sample with the monitor's own display, and found it right."
+
+_TODO = "Check folder and permissions"
 
 _Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 _Words = Annotated[str, Field(min_length=1, max_length=200, pattern=r"\S")]
@@ -74,7 +76,6 @@ def sign(
         OutputError: the record cannot be written.
     """
     target = record_of(mapping)
-    part = target.with_name(f".{target.name}.part")
     try:
         made = SignOff(
             name=" ".join(name.split()),
@@ -86,16 +87,13 @@ def sign(
             statement=STATEMENT,
             account=account,
         )
-        part.write_text(made.model_dump_json(indent=2) + "\n", encoding="utf-8")
-        os.replace(part, target)
     except ValidationError:
         raise MappingError(
             "the sign-off needs a name and a role of at most 200 characters", where=mapping.name, todo="Fill in both"
         ) from None
     except OSError as error:
-        raise OutputError(
-            f"the sign-off cannot be written: {error.strerror}", where=target.name, todo="Check folder and permissions"
-        ) from error
+        raise files.failed(error, "the sign-off", where=target.name, todo=_TODO) from error
+    files.write(target, made.model_dump_json(indent=2) + "\n", what="the sign-off", where=target.name, todo=_TODO)
     return made
 
 

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from gateway import vocabulary
 from gateway.mapping import schemes
-from gateway.mapping.explain import Problems, listed, meant, missing, nearest, shown
+from gateway.mapping.explain import Problems, listed, meant, missing, nearest, quoted
 from gateway.mapping.model import (
     Band,
     Clock,
@@ -191,7 +191,7 @@ def _serial_vitals(mapping: Mapping, problems: Problems) -> None:
             problems.add(
                 ("vitals", key, "labels"),
                 "labels belong to the long layout of delimited exports",
-                f"Take labels out and add column = {shown(source.labels[0])}, the group or field of a record",
+                f"Take labels out and add column = {quoted(source.labels[0])}, the group or field of a record",
             )
         elif source.column is None and problems.known(("vitals", key, "column")):
             problems.add(
@@ -224,13 +224,13 @@ def _records(mapping: Mapping, problems: Problems) -> None:
         if use.column in given:
             problems.add(
                 use.path,
-                f'{shown(use.column)} is only in records with use = "{given[use.column][0]}", which give no columns',
+                f'{quoted(use.column)} is only in records with use = "{given[use.column][0]}", which give no columns',
                 'Write use = "part" or "header" there',
             )
         else:
             problems.add(
                 use.path,
-                f"{shown(use.column)} is not among the groups, fields and widths of the records",
+                f"{quoted(use.column)} is not among the groups, fields and widths of the records",
                 meant(use.column, usable),
             )
 
@@ -293,10 +293,10 @@ def _greedy(record: Record, path: Path, cut: str, last: bool, problems: Problems
     if cut == "pattern":
         pattern = re.compile(record.pattern)
         if pattern.fullmatch(""):
-            what = f"{shown(record.pattern)} fits the empty text"
+            what = f"{quoted(record.pattern)} fits the empty text"
             problems.add((*path, "pattern"), what, "Write what is never left out; blank lines are passed over anyway")
         elif record.use in _WITHOUT_COLUMNS and pattern.fullmatch(probe):
-            what = f"{shown(record.pattern)} fits every record, so whatever else comes would vanish"
+            what = f"{quoted(record.pattern)} fits every record, so whatever else comes would vanish"
             problems.add((*path, "pattern"), what, "Write what this kind of record begins with")
         return
     fits_all = not record.match or re.match(record.match, probe) is not None
@@ -317,7 +317,7 @@ def _record_names(record: Record, path: Path, cut: str, problems: Problems) -> N
             if name and name in record.fields[:at]:
                 problems.add(
                     (*path, "fields", at),
-                    f"the column {shown(name)} stands there twice",
+                    f"the column {quoted(name)} stands there twice",
                     'Give each field its own name, or "" when it is not read',
                 )
     for name, (first, end) in record.widths.items():
@@ -329,7 +329,7 @@ def _record_names(record: Record, path: Path, cut: str, problems: Problems) -> N
                 f"Write {name} = [first, last], counted from 1",
             )
     if CAPTURE_TIME in _columns_of(record):
-        problems.add(path, f"{shown(CAPTURE_TIME)} is the gateway's own column", "Give the column another name")
+        problems.add(path, f"{quoted(CAPTURE_TIME)} is the gateway's own column", "Give the column another name")
 
 
 def _framing(mapping: Mapping, problems: Problems) -> None:
@@ -341,7 +341,7 @@ def _framing(mapping: Mapping, problems: Problems) -> None:
         if not re.fullmatch(r"([0-9A-Fa-f]{2})*", text):
             problems.add(
                 ("framed", name),
-                f"{shown(text)} is not a row of bytes in hexadecimal",
+                f"{quoted(text)} is not a row of bytes in hexadecimal",
                 'Write two digits for each byte, such as "0D0A", or "" for none',
             )
     seen: dict[str, str] = {framed.start.upper(): "start"}
@@ -378,7 +378,7 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
                 problems.add(
                     ("vitals", key, "column"),
                     "the long layout has one value column for all vitals",
-                    f"Take column out and add labels = [{shown(source.column)}], the texts of the label "
+                    f"Take column out and add labels = [{quoted(source.column)}], the texts of the label "
                     "column that mean this vital",
                 )
             elif not source.labels and problems.known(("vitals", key, "labels")):
@@ -406,7 +406,7 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
             problems.add(
                 ("vitals", key, "labels"),
                 "labels belong to the long layout",
-                f"Take labels out and add column = {shown(source.labels[0])}, the name in the header line",
+                f"Take labels out and add column = {quoted(source.labels[0])}, the name in the header line",
             )
         elif source.column is None and problems.known(("vitals", key, "column")):
             problems.add(
@@ -428,11 +428,11 @@ def _labels(mapping: Mapping, problems: Problems) -> None:
             other, place = seen[label]
             line = problems.places.line_of(place)
             if other == key:
-                problems.add(path, f"the label {shown(label)} stands there twice", "Take one out")
+                problems.add(path, f"the label {quoted(label)} stands there twice", "Take one out")
             elif not (source.pattern and mapping.vitals[other].pattern):
                 problems.add(
                     path,
-                    f"the label {shown(label)} already means {other} (line {line})",
+                    f"the label {quoted(label)} already means {other} (line {line})",
                     f"Give it to one vital; a value such as 120/80 needs a pattern in {other} and in {key}",
                 )
 
@@ -442,7 +442,7 @@ def _characters(mapping: Mapping, problems: Problems) -> None:
     if numbers.decimal == numbers.thousands:
         problems.add(
             ("numbers", "thousands"),
-            f"{shown(numbers.thousands)} is the decimal mark as well",
+            f"{quoted(numbers.thousands)} is the decimal mark as well",
             'Write what the export uses; thousands = "" when it writes 1000 without a mark',
         )
     if delimited is None:
@@ -456,7 +456,7 @@ def _characters(mapping: Mapping, problems: Problems) -> None:
     elif delimited.delimiter.isalnum():
         problems.add(
             ("delimited", "delimiter"),
-            f"{shown(delimited.delimiter)} is a letter or digit",
+            f"{quoted(delimited.delimiter)} is a letter or digit",
             'Write the character between two cells, such as "," ";" or "\\t"',
         )
     if delimited.quote and (delimited.quote == delimited.delimiter or delimited.quote in "\r\n\0"):
@@ -469,7 +469,7 @@ def _characters(mapping: Mapping, problems: Problems) -> None:
         if mark and mark == delimited.delimiter and not delimited.quote and problems.known(("numbers", name)):
             problems.add(
                 ("delimited", "delimiter"),
-                f"{shown(mark)} stands between cells and is the {name} mark as well",
+                f"{quoted(mark)} stands between cells and is the {name} mark as well",
                 "Without quotes a number would be cut in two: check delimiter, quote and [numbers]",
             )
 
@@ -490,7 +490,7 @@ def _encoding(mapping: Mapping, problems: Problems) -> None:
         usual = f"usual ones are {listed(_ENCODINGS)}"
         problems.add(
             path,
-            f"{shown(name)} is not an encoding of text",
+            f"{quoted(name)} is not an encoding of text",
             f"Write {close}, if that is what was meant; {usual}" if close else f"The {usual}",
         )
 
@@ -502,7 +502,7 @@ def _footer(mapping: Mapping, problems: Problems) -> None:
         if pattern is not None and pattern.match(""):
             problems.add(
                 path,
-                f"{shown(text)} fits the empty text, so it could leave out every line",
+                f"{quoted(text)} fits the empty text, so it could leave out every line",
                 "Write what every footer line begins with, such as '^Total:'; blank lines are left out anyway",
             )
 
@@ -530,14 +530,14 @@ def _header(mapping: Mapping, problems: Problems) -> None:
         if name in delimited.columns[:at]:
             problems.add(
                 ("delimited", "columns", at),
-                f"the column {shown(name)} stands there twice",
+                f"the column {quoted(name)} stands there twice",
                 "Give each column its own name",
             )
     for use in uses(mapping):
         if use.column not in delimited.columns:
             problems.add(
                 use.path,
-                f"{shown(use.column)} is not among the names in delimited.columns",
+                f"{quoted(use.column)} is not among the names in delimited.columns",
                 meant(use.column, delimited.columns),
             )
 
@@ -555,7 +555,9 @@ def _shared_columns(mapping: Mapping, problems: Problems) -> None:
             clash = _clash(mapping, earlier, use)
             if clash:
                 line = problems.places.line_of(earlier.path)
-                problems.add(use.path, f"the column {shown(use.column)} is already {earlier.what} (line {line})", clash)
+                problems.add(
+                    use.path, f"the column {quoted(use.column)} is already {earlier.what} (line {line})", clash
+                )
                 break
         by_column[use.column].append(use)
 
@@ -586,8 +588,8 @@ def _trimmed(text: str, path: Path, problems: Problems) -> None:
     if text != text.strip():
         problems.add(
             path,
-            f"{shown(text)} begins or ends with a blank",
-            f"Write {shown(text.strip())}: blanks around names and cells are taken off before comparing",
+            f"{quoted(text)} begins or ends with a blank",
+            f"Write {quoted(text.strip())}: blanks around names and cells are taken off before comparing",
         )
 
 
@@ -610,7 +612,7 @@ def _formats(table: Path, prefix: str, formats: Sequence[str], columns: int, zon
         path: Path = (*key, at)
         _format(text, path, problems)
         if text in formats[:at]:
-            problems.add(path, f"the format {shown(text)} stands there twice", "Take one out")
+            problems.add(path, f"the format {quoted(text)} stands there twice", "Take one out")
             continue
         if not problems.known(key, ("time", "zone")):
             continue
@@ -618,7 +620,7 @@ def _formats(table: Path, prefix: str, formats: Sequence[str], columns: int, zon
             if _skeleton(text) == _skeleton(earlier):
                 problems.add(
                     path,
-                    f"{shown(text)} and {shown(earlier)} read the same text as different days",
+                    f"{quoted(text)} and {quoted(earlier)} read the same text as different days",
                     "Keep the one this kind of monitor prints; day and month are never guessed row by row",
                 )
         has_offset = "z" in _directives(text)
@@ -631,13 +633,13 @@ def _formats(table: Path, prefix: str, formats: Sequence[str], columns: int, zon
         elif not has_offset and zone == OFFSET_IN_TEXT:
             problems.add(
                 path,
-                f"the zone is {OFFSET_IN_TEXT}, but {shown(text)} has no %z",
+                f"the zone is {OFFSET_IN_TEXT}, but {quoted(text)} has no %z",
                 "Add %z where the offset stands, or name the zone whose local time the monitor shows",
             )
         if columns > 1 and not re.search(r"\s", text.strip()) and problems.known((*table, f"{prefix}columns")):
             problems.add(
                 path,
-                f"{shown(text)} has no blank, but {columns} columns are joined by one",
+                f"{quoted(text)} has no blank, but {columns} columns are joined by one",
                 'Write the formats of the columns in their order with a blank between, such as "%m/%d/%Y %H:%M"',
             )
 
@@ -678,7 +680,7 @@ def _age(mapping: Mapping, problems: Problems) -> None:
         if problems.known(("time", "formats")) and not set(_directives(text)) & set("HI"):
             problems.add(
                 ("time", "formats", at),
-                f"{shown(text)} holds no time of day, so {age.unit} cannot be counted back from it",
+                f"{quoted(text)} holds no time of day, so {age.unit} cannot be counted back from it",
                 "Add hour and minute, and their column to time.columns when they have their own",
             )
 
@@ -701,7 +703,7 @@ def _clock(mapping: Mapping, problems: Problems) -> None:
         if problems.known(("time", "formats")) and not set(_directives(text)) & set("HI"):
             problems.add(
                 ("time", "formats", at),
-                f"{shown(text)} holds no time of day, so it cannot be held against a clock",
+                f"{quoted(text)} holds no time of day, so it cannot be held against a clock",
                 "Add hour and minute, or leave [time.clock] out",
             )
     for prefix in ("", "reference_"):
@@ -711,7 +713,7 @@ def _clock(mapping: Mapping, problems: Problems) -> None:
         for at, text in enumerate(formats):
             if not set(_directives(text)) & set("HI"):
                 path: Path = (*table, f"{prefix}formats", at)
-                problems.add(path, f"{shown(text)} holds no time of day", "Add hour and minute")
+                problems.add(path, f"{quoted(text)} holds no time of day", "Add hour and minute")
 
 
 def _compared(mapping: Mapping, clock: Clock, problems: Problems) -> None:
@@ -764,13 +766,13 @@ def _zone(zone: str, problems: Problems) -> None:
     if zone.upper() in _ABBREVIATIONS:
         problems.add(
             path,
-            f"{shown(zone)} is an abbreviation: it does not say when the clocks change",
+            f"{quoted(zone)} is an abbreviation: it does not say when the clocks change",
             f"Write the place, such as {_ABBREVIATIONS[zone.upper()]}, or a fixed offset such as -05:00 for a "
             "clock that nobody ever sets to summer time",
         )
     elif zone[:1] in "+-":
         problems.add(
-            path, f"{shown(zone)} is not an offset", "Write sign, two digits, colon, two digits: +05:30 or -05:00"
+            path, f"{quoted(zone)} is not an offset", "Write sign, two digits, colon, two digits: +05:30 or -05:00"
         )
     elif zone.startswith("Etc/GMT") and zone[7:8] in ("+", "-") and zone in _zones():
         sign = "-" if zone[7] == "+" else "+"
@@ -783,7 +785,7 @@ def _zone(zone: str, problems: Problems) -> None:
         close = nearest(zone, _zones())
         problems.add(
             path,
-            f"{shown(zone)} is not in the IANA time zone database",
+            f"{quoted(zone)} is not in the IANA time zone database",
             f"Write {close}, if that is what was meant" if close else advice,
         )
 
@@ -806,7 +808,7 @@ def _skeleton(text: str) -> str:
 def _format(text: str, path: Path, problems: Problems) -> None:
     names = [name for name in _directives(text) if name != "%"]
     if "%" in re.sub(r"%.", "", text, flags=re.DOTALL):
-        problems.add(path, f"{shown(text)} ends in a single %", "Write %% for a percent sign")
+        problems.add(path, f"{quoted(text)} ends in a single %", "Write %% for a percent sign")
         return
     for name in names:
         if name not in DIRECTIVES:
@@ -816,7 +818,7 @@ def _format(text: str, path: Path, problems: Problems) -> None:
             return
     what, todo = _incomplete(names)
     if what:
-        problems.add(path, f"{shown(text)} {what}", todo)
+        problems.add(path, f"{quoted(text)} {what}", todo)
 
 
 def _incomplete(names: list[str]) -> tuple[str, str]:
@@ -847,10 +849,10 @@ def _uri(value: str, path: Path, problems: Problems) -> None:
         return
     if value.startswith("urn:oid:") and not _OID.fullmatch(value):
         problems.add(
-            path, f"{shown(value)} is not an OID", "Write urn:oid: and numbers with dots, such as urn:oid:2.16.840"
+            path, f"{quoted(value)} is not an OID", "Write urn:oid: and numbers with dots, such as urn:oid:2.16.840"
         )
     elif value.startswith("urn:uuid:") and not _UUID.fullmatch(value):
-        problems.add(path, f"{shown(value)} is not a UUID", "Write urn:uuid: and a UUID in lower case")
+        problems.add(path, f"{quoted(value)} is not a UUID", "Write urn:uuid: and a UUID in lower case")
     elif not _URI.fullmatch(value) or re.fullmatch(r"https?:/{0,2}", value, re.IGNORECASE):
         host = re.fullmatch(r"[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+(/\S*)?", value)
         oid = re.fullmatch(r"[0-2](\.[0-9]+)+", value)
@@ -861,7 +863,7 @@ def _uri(value: str, path: Path, problems: Problems) -> None:
             if host
             else ("Write one such as https://hospital.example/mrn or urn:oid:2.16.840.1")
         )
-        problems.add(path, f"{shown(value)} is not an absolute URI", todo)
+        problems.add(path, f"{quoted(value)} is not an absolute URI", todo)
 
 
 def _who(mapping: Mapping, problems: Problems) -> None:
@@ -899,7 +901,7 @@ def _identifier_type(code: str, path: Path, problems: Problems) -> None:
     if not re.fullmatch(r"[A-Z0-9]{1,5}", code):
         problems.add(
             path,
-            f"{shown(code)} is not a code of HL7 table 0203",
+            f"{quoted(code)} is not a code of HL7 table 0203",
             "Write MR for a record number, PI for an internal number, or another of its codes",
         )
 
@@ -916,12 +918,12 @@ def _identifier(source: Patient | Identified, base: Path, problems: Problems) ->
     for at, prefix in enumerate(source.strip):
         _trimmed(prefix, (*strip, at), problems)
         if prefix in source.strip[:at]:
-            problems.add((*strip, at), f"{shown(prefix)} stands there twice", "Keep one")
+            problems.add((*strip, at), f"{quoted(prefix)} stands there twice", "Keep one")
     if source.check and schemes.scheme(source.check) is None:
         close = nearest(source.check, schemes.names())
         problems.add(
             (*base, "check"),
-            f"there is no check digit scheme named {shown(source.check)}",
+            f"there is no check digit scheme named {quoted(source.check)}",
             f"Write {close}, if that is what was meant"
             if close
             else f"Known: {listed(schemes.general(), 12)}, and the national schemes of python-stdnum, such as gb.nhs",
@@ -1000,7 +1002,7 @@ def _qualifiers(mapping: Mapping, problems: Problems) -> None:
             *([((*path, "fixed"), source.fixed)] if source.fixed is not None else []),
         ):
             if answer not in known.answers:
-                problems.add(place, f"{shown(answer)} is not an answer of {name}", meant(answer, known.answers))
+                problems.add(place, f"{quoted(answer)} is not an answer of {name}", meant(answer, known.answers))
         carried = [key for panel in vocabulary.panels().values() if name in panel.qualifiers for key in panel.members]
         if not set(carried) & set(mapping.vitals) and problems.known(("vitals",)):
             what = f"{name} is said of a blood pressure, and the mapping reads none"
@@ -1028,7 +1030,7 @@ def _vitals(mapping: Mapping, problems: Problems) -> None:
         vital = known.get(key)
         path: Path = ("vitals", key)
         if vital is None:
-            problems.add(path, f"{shown(key)} is not a vital the gateway knows", _meant_vital(key))
+            problems.add(path, f"{quoted(key)} is not a vital the gateway knows", _meant_vital(key))
             problems.spoil(path)
             continue
         _units(mapping, source, vital, path, problems)
@@ -1093,11 +1095,11 @@ def _units(mapping: Mapping, source: VitalSource, vital: Vital, path: Path, prob
         for at, text in enumerate(source.units):
             _unit(text, (*path, "units", at), vital, problems, text_of_export=True)
             if text in source.units[:at]:
-                problems.add((*path, "units", at), f"{shown(text)} stands there twice", "Take one out")
+                problems.add((*path, "units", at), f"{quoted(text)} stands there twice", "Take one out")
     if source.record_unit is not None and source.record_unit not in vital.units:
         problems.add(
             (*path, "record_unit"),
-            f"a record of {vital.key} cannot be in {shown(source.record_unit)}",
+            f"a record of {vital.key} cannot be in {quoted(source.record_unit)}",
             f"Write {' or '.join(vital.units)}, or leave the key out for {vital.units[0]}",
         )
 
@@ -1107,21 +1109,21 @@ def _unit(text: str, path: Path, vital: Vital, problems: Problems, *, text_of_ex
     if unit is None:
         spellings = {spelling: known for known in _fitting(vital) for spelling in (known.ucum, *known.spellings)}
         close = spellings.get(nearest(text, spellings))
-        what = f"{shown(text)} is not a unit the gateway knows"
+        what = f"{quoted(text)} is not a unit the gateway knows"
         if close is not None and text_of_export:
-            problems.add(path, what, f"Say what it means: units = {{ {shown(text)} = {shown(close.ucum)} }}")
+            problems.add(path, what, f"Say what it means: units = {{ {quoted(text)} = {quoted(close.ucum)} }}")
         elif text_of_export:
-            problems.add(path, what, f'Say what it means: units = {{ {shown(text)} = "..." }}, one of {_spelt(vital)}')
+            problems.add(path, what, f'Say what it means: units = {{ {quoted(text)} = "..." }}, one of {_spelt(vital)}')
         elif close is not None:
             problems.add(
-                path, what, f"Write {shown(close.ucum)}, if that is what was meant; known here: {_spelt(vital)}"
+                path, what, f"Write {quoted(close.ucum)}, if that is what was meant; known here: {_spelt(vital)}"
             )
         else:
             problems.add(path, what, f"Write one of {_spelt(vital)}")
     elif unit.dimension != vital.dimension:
         problems.add(
             path,
-            f"{shown(text)} measures {unit.dimension}, and {vital.key} is a {vital.dimension}",
+            f"{quoted(text)} measures {unit.dimension}, and {vital.key} is a {vital.dimension}",
             f"Write one of {_spelt(vital)}",
         )
 
@@ -1163,7 +1165,7 @@ def _choice(name: str, path: Path, what: str, known: Collection[str], vital: Vit
     if name not in known:
         todo = meant(name, known) if known else f"Take it out: the vocabulary has no {what} for {vital.key}"
         article = "an" if what == "answer" else "a"
-        problems.add(path, f"{shown(name)} is not {article} {what} of {vital.key}", todo)
+        problems.add(path, f"{quoted(name)} is not {article} {what} of {vital.key}", todo)
 
 
 def _answers(source: VitalSource, vital: Vital, path: Path, problems: Problems) -> None:
@@ -1185,7 +1187,9 @@ def _answers(source: VitalSource, vital: Vital, path: Path, problems: Problems) 
     for text, answer in source.codes.items():
         _choice(answer, (*path, "codes", text), "answer", vital.answers, vital, problems)
         if text in source.absent:
-            problems.add((*path, "absent", text), f"{shown(text)} is an answer in codes as well", "Keep one of the two")
+            problems.add(
+                (*path, "absent", text), f"{quoted(text)} is an answer in codes as well", "Keep one of the two"
+            )
 
 
 # Patterns
@@ -1226,7 +1230,7 @@ def _patterns(mapping: Mapping, problems: Problems) -> None:
                     f"Use (?:...) for a group that is not read; {_lower_first(_meant_group(group))}",
                 )
             elif not _reads(mapping, group, source) and problems.known(("vitals", group)):
-                where = f"column = {shown(source.column)}" if source.column is not None else "the same labels"
+                where = f"column = {quoted(source.column)}" if source.column is not None else "the same labels"
                 todo = f"Add [vitals.{group}] with {where} and the same pattern, or use (?:...)"
                 if group in mapping.vitals:
                     todo = f"Use (?:...), as {group} is read from elsewhere"
@@ -1257,7 +1261,7 @@ def _plausibility(mapping: Mapping, problems: Problems) -> None:
     if plausibility.profile not in vocabulary.profiles():
         problems.add(
             ("plausibility", "profile"),
-            f"there is no table of limits named {shown(plausibility.profile)}",
+            f"there is no table of limits named {quoted(plausibility.profile)}",
             meant(plausibility.profile, vocabulary.profiles()),
         )
     known = vocabulary.vitals()
@@ -1265,7 +1269,7 @@ def _plausibility(mapping: Mapping, problems: Problems) -> None:
         for key, band in bands.items():
             path: Path = ("plausibility", "limits", category, key)
             if key not in known:
-                problems.add(path, f"{shown(key)} is not a vital the gateway knows", _meant_group(key))
+                problems.add(path, f"{quoted(key)} is not a vital the gateway knows", _meant_group(key))
             elif known[key].kind == "coded":
                 problems.add(path, f"{key} is one of a few answers and has no limits", "Take it out")
             else:
@@ -1299,7 +1303,7 @@ def _rules(mapping: Mapping, problems: Problems, known: Collection[str], adjusta
             close = nearest(slug, known)
             problems.add(
                 ("rules", slug),
-                f"there is no rule named {shown(slug)}",
+                f"there is no rule named {quoted(slug)}",
                 f"Write {close}, if that is what was meant" if close else "`gateway rules` lists them",
             )
         elif adjustable is not None and slug not in adjustable:
@@ -1317,7 +1321,7 @@ def _output(mapping: Mapping, problems: Problems) -> None:
         if len(text.splitlines()) > 1 or "|" in text:
             problems.add(
                 ("output", "oru", name),
-                f"{shown(text)} cannot stand in a field of MSH",
+                f"{quoted(text)} cannot stand in a field of MSH",
                 "Write one line without |; parts of the field are separated by ^",
             )
     if oru.profile_identifier and (len(oru.profile_identifier.split("^")) > 4 or "|" in oru.profile_identifier):

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-from gateway.delivery.wire import SettingsError
+from gateway.delivery.settings import SettingsError
 from gateway.errors import InputError
 from gateway.nightly.site import Feed, Marker, Renamed, Sftp, Stable
 

@@ -303,16 +303,6 @@ class _Delivery:
         self._own.parked += part.verdict == "parked"
 
 
-def _of_several_sets(data: bytes) -> Bundle | None:
-    """The bundle, when it can be divided by sets."""
-    try:
-        bundle = Bundle(data)
-    except BundleError:
-        return None
-    divisible = len(bundle.units) > 1 and all(sets_of_unit(bundle, unit) for unit in bundle.units)
-    return bundle if divisible else None
-
-
 _LATER_FIRST = (Verdict.LATER, Verdict.PARKED, Verdict.DELIVERED)
 
 

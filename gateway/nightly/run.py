@@ -10,7 +10,6 @@ from __future__ import annotations
 import fcntl
 import itertools
 import json
-import os
 import re
 import shutil
 import statistics
@@ -26,6 +25,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
+from gateway import files
 from gateway.errors import GatewayError, InputError, InUseError, OutputError
 from gateway.nightly.feeds import Fetched, Seen, Source
 from gateway.nightly.model import (
@@ -53,6 +53,7 @@ _STAMP = re.compile(r"\d{8}T\d{6}Z-")
 _HISTORY_DAYS = 90
 _ACTIVE_DAYS = 4
 """A device with readings on fewer days has no usual interval yet (common practice, no source)."""
+_TODO = "Check space and permissions"
 _LATE = 2.0
 """A device is missed after so many of its usual intervals (common practice, no source)."""
 
@@ -573,20 +574,12 @@ def _write(report: RunReport, results: Path) -> None:
     texts = {"json": report.model_dump_json(indent=2) + "\n", "html": html(report)}
     try:
         folder.mkdir()
-        for end, text in texts.items():
-            (folder / f"run.{end}").write_text(text, encoding="utf-8")
-            part = results / f".{LATEST}.{end}.part"
-            with part.open("w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(part, results / f"{LATEST}.{end}")
     except OSError as error:
         raise _unwritable(error, results) from None
+    for end, text in texts.items():
+        for path in (folder / f"run.{end}", results / f"{LATEST}.{end}"):
+            files.write(path, text, what="the results folder", where=results, todo=_TODO)
 
 
 def _unwritable(error: OSError, results: Path) -> OutputError:
-    reason = (error.strerror or type(error).__name__).rstrip(".")
-    return OutputError(
-        f"the results folder cannot be written: {reason}", where=str(results), todo="Check space and permissions"
-    )
+    return files.failed(error, "the results folder", where=results, todo=_TODO)

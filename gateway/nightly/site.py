@@ -21,7 +21,7 @@ from gateway.delivery.answers import Corrections
 from gateway.delivery.fhir_rest import FhirTarget
 from gateway.delivery.folder import FolderTarget
 from gateway.delivery.mllp import MllpTarget
-from gateway.delivery.wire import EnvName, SettingsError, Table, read_secret
+from gateway.delivery.settings import EnvName, FilePath, SettingsError, Table, read_secret
 from gateway.errors import GatewayError, MappingError, SiteError
 from gateway.mapping import signing
 from gateway.mapping.explain import Problems, by_key, key_text, listed, meant, nearest
@@ -36,7 +36,6 @@ Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9._-]{0,47}$")]
 Words = Annotated[
     str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")
 ]
-FilePath = Annotated[Path, Field(strict=False)]
 FolderName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,47}$")]
 Suffix = Annotated[str, StringConstraints(pattern=r"^\.[A-Za-z0-9][A-Za-z0-9._-]{0,15}$")]
 
@@ -288,7 +287,7 @@ def load_site(path: Path | str) -> LoadedSite:
     name = file.name
     try:
         text = decode(_read(file), name)
-        raw = _plain(parse(text, name))
+        raw = _with_floats(parse(text, name))
     except SiteError:
         raise
     except MappingError as error:
@@ -458,12 +457,12 @@ def _read(path: Path) -> bytes:
     return data
 
 
-def _plain(raw: Any) -> Any:
+def _with_floats(raw: Any) -> Any:
     """The values with numbers as the models take them."""
     if isinstance(raw, dict):
-        return {name: _plain(value) for name, value in raw.items()}
+        return {name: _with_floats(value) for name, value in raw.items()}
     if isinstance(raw, list):
-        return [_plain(value) for value in raw]
+        return [_with_floats(value) for value in raw]
     return float(raw) if isinstance(raw, Decimal) else raw
 
 

@@ -234,13 +234,13 @@ class ValueReader:
 
     def _states(self, unit: Unit, unit_text: str) -> bool:
         """Whether a two-part text may be read as `unit`: stated by the column, fixed, or told from the text."""
-        stated = _plain(unit_text)
+        stated = _stripped(unit_text)
         if stated:
             return self._units.get(stated) == unit
         return self._fixed == unit or self._source.unit_in_text
 
     def _stated_unit(self, behind: str, unit_text: str) -> Unit:
-        stated = [self._named_unit(text) for text in (_plain(behind), _plain(unit_text)) if text]
+        stated = [self._named_unit(text) for text in (_stripped(behind), _stripped(unit_text)) if text]
         if not stated:
             if self._fixed is None:
                 raise _Held("undeclared-unit", "The value comes without a unit, and the mapping fixes none")
@@ -309,7 +309,7 @@ class ValueReader:
     def _declared_units(self) -> dict[str, Unit]:
         declared = self._source.units
         pairs = declared.items() if isinstance(declared, dict) else [(text, text) for text in declared]
-        return {_plain(text): self._unit(name, "units") for text, name in pairs}
+        return {_stripped(text): self._unit(name, "units") for text, name in pairs}
 
     def _unit(self, text: str, key: str) -> Unit:
         unit = unit_for(text)
@@ -416,5 +416,5 @@ def _shift(from_ucum: str, to_ucum: str) -> int | None:
     return None
 
 
-def _plain(text: str) -> str:
+def _stripped(text: str) -> str:
     return text.translate(_NARROW_SPACES).strip()

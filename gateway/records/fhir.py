@@ -31,6 +31,7 @@ from urllib.parse import quote
 
 from gateway.mapping.model import Mapping
 from gateway.model import ClockPair, Moment, Outcome, Party, Reading, Revised, SetItem
+from gateway.records.pieces import Pieces
 from gateway.vocabulary import MDC, UCUM, Answer, Choice, Coding, Panel, Vital, panels, units, vitals
 
 Container = Literal["transaction", "collection", "ndjson"]
@@ -61,7 +62,7 @@ _POSITION = {name: index for index, name in enumerate(_SLOTS)}
 _NUMBERS = (_POSITION["number0"], _POSITION["number1"], _POSITION["number2"], _POSITION["number3"])
 _ORIGINAL = _POSITION["original"]
 _WHOSE = _POSITION["whose"]
-_IN_WHOSE = frozenset(_POSITION[name] for name in ("patient", "encounter", "effective", "performer"))
+_IN_WHOSE = frozenset({"patient", "encounter", "effective", "performer"})
 _MARKED_TIME = "1901-02-03T04:05:06+07:00"
 # A mark holds a word that is new in every process, so that no text of a mapping or an export can pass for one.
 _WORD = secrets.token_hex(8)
@@ -350,7 +351,7 @@ class FhirRenderer:
         """Keep a new shape, and its first record for a closer look."""
         if len(shapes.templates) >= _SHAPES_KEPT:
             shapes.templates.clear()
-        run, rest = whole.around(_IN_WHOSE, _WHOSE)
+        run, rest = (part.template() for part in whole.around(_IN_WHOSE, "whose"))
         if shapes.whose is None:
             shapes.whose = run
             context[_WHOSE] = run.fill(context)
@@ -880,44 +881,25 @@ class FhirRenderer:
         full_url = f"urn:uuid:{_mark('uuid')}{self._serial(key):04x}"
         if_none_exist = _if_none_exist(self._mapping.namespace, f"{_mark('identity')}.{key}")
         text = self._entry(text, full_url, "Observation", if_none_exist, update)
-        pieces: list[bytes] = []
-        order: list[int] = []
-        position = 0
-        for match in _MARK.finditer(text):
-            name = match.group(1) or match.group(2)
-            if match.group(3):
-                name = "effective"
-            elif match.group(4):
-                name = f"number{match.group(4)}"
-            pieces.append(text[position : match.start()].encode())
-            order.append(_POSITION[name])
-            position = match.end()
-        pieces.append(text[position:].encode())
-        return _Split(pieces, order)
+        return _Split.of(text, _MARK, _slot)
 
 
-class _Split(NamedTuple):
-    """A serialised record cut at its marks: the texts between the slots, and the slots (one fewer)."""
+def _slot(match: re.Match[str]) -> str:
+    """The slot that a mark stands for."""
+    if match[3]:
+        return "effective"
+    return f"number{match[4]}" if match[4] else match[1] or match[2]
 
-    pieces: list[bytes]
-    order: list[int]
+
+class _Split(Pieces):
+    """A record as fhir.resources serialised it."""
 
     def template(self) -> _Template:
         """The whole as a template."""
-        room = [b""] * (2 * len(self.order) + 1)
-        room[::2] = self.pieces
-        pick = itemgetter(*self.order) if len(self.order) > 1 else _single(self.order)
-        return _Template(room, pick)
-
-    def around(self, members: frozenset[int], slot: int) -> tuple[_Template, _Template]:
-        """The run of slots that are `members`, without the text around it, and the whole with `slot` in its place."""
-        start = next(at for at, each in enumerate(self.order) if each in members)
-        end = start
-        while end < len(self.order) and self.order[end] in members:
-            end += 1
-        run = _Split([b"", *self.pieces[start + 1 : end], b""], self.order[start:end])
-        rest = _Split(self.pieces[: start + 1] + self.pieces[end:], [*self.order[:start], slot, *self.order[end:]])
-        return run.template(), rest.template()
+        order = [_POSITION[slot] for slot in self.slots]
+        room = [b""] * (2 * len(order) + 1)
+        room[::2] = [text.encode() for text in self.texts]
+        return _Template(room, itemgetter(*order) if len(order) > 1 else _single(order))
 
 
 def _single(order: Sequence[int]) -> Callable[[list[bytes]], tuple[bytes, ...]]:

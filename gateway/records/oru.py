@@ -47,6 +47,7 @@ from typing import Any, NamedTuple, TypeVar
 from gateway.errors import MappingError, UsageError, VocabularyError
 from gateway.mapping.model import Identified, Mapping
 from gateway.model import ClockPair, Outcome, Party, Reading, Revised, SetItem
+from gateway.records.pieces import Pieces
 from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, Coding, Site, panels, qualifiers, units, vitals
 
 __all__ = ["OruRenderer", "batch_like", "restated"]
@@ -117,32 +118,19 @@ def _tidy(er7: str) -> str:
 # ----------------------------------------------------------------------------------------------- templates
 
 
-class _Template(NamedTuple):
-    """A segment as hl7apy serialised it, cut at its slots: literals[0] slots[0] literals[1] ... literals[-1]."""
-
-    literals: tuple[str, ...]
-    slots: tuple[str, ...]
+class _Template(Pieces):
+    """A segment as hl7apy serialised it."""
 
     def fill(self, values: Lookup[str, str]) -> str:
         """Put a value, already escaped, into each slot; a slot without a value stays empty."""
-        parts = [self.literals[0]]
-        for slot, literal in zip(self.slots, self.literals[1:], strict=True):
-            parts += values.get(slot, ""), literal
+        parts = [self.texts[0]]
+        for slot, text in zip(self.slots, self.texts[1:], strict=True):
+            parts += values.get(slot, ""), text
         return _tidy("".join(parts))
 
     def segment(self, values: Lookup[str, str]) -> str:
         """Fill all slots and end the segment."""
         return self.fill(values).rstrip("|") + "\r"
-
-    def before(self, slot: str) -> _Template:
-        """The part in front of a slot."""
-        at = self.slots.index(slot)
-        return _Template(self.literals[: at + 1], self.slots[:at])
-
-    def after(self, slot: str) -> _Template:
-        """The part behind a slot."""
-        at = self.slots.index(slot) + 1
-        return _Template(self.literals[at:], self.slots[at:])
 
 
 class _Shapes(NamedTuple):
@@ -279,10 +267,10 @@ def _template(version: str, name: str, fields: dict[int, str]) -> _Template:
         er7 = er7.replace(f"{name}|||", f"{name}|{_ENCODING}|", 1)
     else:
         segment.validate()
-    pieces = re.split(f"({'|'.join(map(re.escape, slots))})", er7)
-    if pieces[1::2] != list(slots):
+    made = _Template.of(er7, re.compile("|".join(map(re.escape, slots)) or "(?!)"), lambda match: slots[match[0]])
+    if made.slots != tuple(slots.values()):
         raise VocabularyError(f"The {name} segment of HL7 {version} cannot be cut into a template")
-    return _Template(tuple(pieces[::2]), tuple(slots.values()))
+    return made
 
 
 def _coded_type(version: str) -> str:

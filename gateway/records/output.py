@@ -13,6 +13,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
+from gateway import files
 from gateway.errors import OutputError
 
 REPORT = "report.json"
@@ -65,7 +66,7 @@ class Stage:
 
     def written(self, names: Iterable[str]) -> None:
         """Have finished files put on the disk in the background, while the conversion goes on."""
-        self._written += [self._syncing.submit(_sync, self.folder / name) for name in names]
+        self._written += [self._syncing.submit(files.sync, self.folder / name) for name in names]
 
     def seal(self, token: str = "") -> None:
         """Have everything put on the disk; from here on the folder is complete, and only to be moved.
@@ -80,8 +81,8 @@ class Stage:
                 (self.folder / TOKEN).write_text(f"{token}\n")
             for path in self.folder.iterdir():
                 if path.is_file():
-                    _sync(path)
-            _sync(self.folder)
+                    files.sync(path)
+            files.sync(self.folder)
             self._sealed = True
         except OSError as error:
             raise output_error(error, self.target) from error
@@ -92,12 +93,7 @@ class Stage:
             self.seal()
         try:
             (self.folder / _LOCK).unlink()
-            earlier = None
-            if self.target.is_dir() and any(self.target.iterdir()):
-                earlier = Path(tempfile.mkdtemp(prefix=f".{self.target.name}.earlier-", dir=self.target.parent))
-                os.replace(self.target, earlier / "result")
-            os.replace(self.folder, self.target)
-            _sync(self.target.parent)
+            earlier = files.put_folder(self.folder, self.target, replace=True)
             if earlier is not None:
                 shutil.rmtree(earlier, ignore_errors=True)
         except OSError as error:
@@ -114,10 +110,10 @@ class Stage:
 
 def output_error(error: OSError, target: Path) -> OutputError:
     """An operating system error while writing, in words."""
-    reason = (error.strerror or str(error)).rstrip(".")
-    return OutputError(
-        f"The result cannot be written: {reason}",
-        where=str(target),
+    return files.failed(
+        error,
+        "the result",
+        where=target,
         todo="Nothing was left half written; make room or choose another folder with --out, and run again",
     )
 
@@ -134,11 +130,3 @@ def _clear_abandoned(target: Path) -> None:
             with (folder / _LOCK).open("rb") as lock:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 shutil.rmtree(folder, ignore_errors=True)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import csv
 import os
 from collections.abc import Iterable
-from contextlib import suppress
+from io import TextIOWrapper
 from pathlib import Path
 from types import TracebackType
-from typing import TextIO
 
+from gateway import files
 from gateway.errors import OutputError
 from gateway.model import Finding
 from gateway.report.model import RuleInfo, tidy
@@ -49,12 +49,12 @@ class FindingsWriter:
         self.path = Path(path)
         self._todo = {rule.slug: cell(rule.todo) for rule in rules}
         self._safe: dict[str, str] = {}
-        self._part = self.path.with_name(self.path.name + ".part")
         try:
-            self._file: TextIO = self._part.open("w", encoding="utf-8", newline="")
+            self._whole = files.WholeFile(self.path, durable=False)
         except OSError as error:
             raise _failed(self.path, error) from error
-        self._rows = csv.writer(self._file, lineterminator="\n")
+        self._text = TextIOWrapper(self._whole.file, encoding="utf-8", newline="")
+        self._rows = csv.writer(self._text, lineterminator="\n")
         try:
             self._rows.writerow(COLUMNS)
         except OSError as error:
@@ -95,17 +95,16 @@ class FindingsWriter:
             OutputError: the disk is full or the file cannot be written.
         """
         try:
-            self._file.close()
-            os.replace(self._part, self.path)
+            self._text.flush()
+            self._whole.finish()
+            self._whole.place()
         except OSError as error:
             self.abandon()
             raise _failed(self.path, error) from error
 
     def abandon(self) -> None:
         """Leave nothing behind."""
-        with suppress(OSError):  # what could not be flushed is thrown away below
-            self._file.close()
-        self._part.unlink(missing_ok=True)
+        self._whole.abandon()
 
     def __enter__(self) -> FindingsWriter:
         return self
@@ -128,8 +127,5 @@ class FindingsWriter:
 
 
 def _failed(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        f"the findings cannot be written ({error.strerror or type(error).__name__})",
-        where=str(path),
-        todo="Free space or choose another folder with --out, then run the batch again",
-    )
+    todo = "Free space or choose another folder with --out, then run the batch again"
+    return files.failed(error, "the findings", where=path, todo=todo)

@@ -364,7 +364,7 @@ class Report(_Part):
         unread = self.reckoning.lines.kinds[LineKind.UNREADABLE]
         return 1 if held.held or held.unreadable or unread else 0
 
-    def shown(self, identifiers: bool = False) -> Report:
+    def for_writing(self, identifiers: bool = False) -> Report:
         """The report as it may be written: without the paths of the exports unless identifiers are asked for."""
         if identifiers:
             return self

@@ -144,12 +144,12 @@ def _size(count: int | None) -> str:
     return f"{count:,} bytes" if unit == "bytes" else f"{size:,.1f} {unit}"
 
 
-def _plain(value: float) -> str:
+def _figure(value: float) -> str:
     return f"{value:,.2f}".rstrip("0").rstrip(".")
 
 
 def _band(band: Band | None) -> str:
-    return f"{_plain(band.low)} to {_plain(band.high)}" if band else "no limit"
+    return f"{_figure(band.low)} to {_figure(band.high)}" if band else "no limit"
 
 
 def _range(spread: VitalValues) -> str:
@@ -162,9 +162,9 @@ def _range(spread: VitalValues) -> str:
         low = math.ceil(round((spread.low + used[0] * step) * scale, 6)) / scale
         high = math.floor(round((spread.low + (used[-1] + 1) * step) * scale, 6)) / scale
         low, high = min(low, high), max(low, high)
-        parts.append(f"{_plain(low)} to {_plain(high)}")
-    parts += [f"{spread.below:,} below {_plain(spread.low)}"] if spread.below else []
-    parts += [f"{spread.above:,} above {_plain(spread.high)}"] if spread.above else []
+        parts.append(f"{_figure(low)} to {_figure(high)}")
+    parts += [f"{spread.below:,} below {_figure(spread.low)}"] if spread.below else []
+    parts += [f"{spread.above:,} above {_figure(spread.high)}"] if spread.above else []
     return ", ".join(parts)
 
 

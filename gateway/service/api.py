@@ -37,7 +37,6 @@ FORMS = (JSON, FHIR, NDJSON, V2, HTML, TEXT)
 REPORT_FORMS = (JSON, HTML, TEXT, FHIR)
 RECORD_FORMS = (NDJSON, FHIR, V2)
 LARGEST_MAPPING = 1 << 20
-_ASSOCIATIONS = (".csv", ".json", ".ndjson", ".hl7")
 
 router = APIRouter(prefix="/api", tags=["conversions"])
 watch = APIRouter(tags=["watching"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import os
 import re
 import secrets
 import shutil
@@ -18,6 +17,7 @@ from fastapi import APIRouter, File, Form, Request, Response, UploadFile
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
+from gateway import files
 from gateway.inspection.samples import Look, LookedSet
 from gateway.mapping import signing
 from gateway.service import api, pages
@@ -49,7 +49,6 @@ class Bench:
         owner: name of the token it belongs to.
         folder: with the sample.
         name: proposed for saving the mapping.
-        sample_bytes: size of the sample.
         associations: the uploaded associations, or None.
         now: the mapping as it is.
         before: the mapping it is compared with, or None.
@@ -60,7 +59,6 @@ class Bench:
     owner: str
     folder: Path
     name: str
-    sample_bytes: int = 0
     associations: Path | None = None
     now: Tried = field(default_factory=lambda: Tried("", None, ()))
     before: Tried | None = None
@@ -184,7 +182,6 @@ async def begin(
     bench = benches.begin(who.name, name)
     try:
         await run_in_threadpool(api.store, sample, bench.sample)
-        bench.sample_bytes = bench.sample.stat().st_size
         if own and mapping is not None:
             text = (await mapping.read(api.LARGEST_MAPPING + 1)).decode("utf-8-sig", "replace")
         else:
@@ -205,10 +202,10 @@ async def begin(
 @router.get("/{id}")
 def show(request: Request, who: Submitter, id: str) -> Response:
     """The bench: mapping, mistakes, entries."""
-    return _shown(request, who, _bench(request, id, who.name))
+    return _page(request, who, _bench(request, id, who.name))
 
 
-def _shown(request: Request, who: Submitter, bench: Bench, status: int = 200, said: str = "") -> Response:
+def _page(request: Request, who: Submitter, bench: Bench, status: int = 200, said: str = "") -> Response:
     settings = api.settings_of(request)
     now, before = bench.now, bench.before
     changed = _changed(before.look if before else None, now.look)
@@ -350,7 +347,7 @@ def save(
     with bench.lock:
         path = _save(request, bench, name, replace=bool(replace))
         bench.name = path.stem
-    return _shown(request, who, bench, said=f"Saved as {path.name}.")
+    return _page(request, who, bench, said=f"Saved as {path.name}.")
 
 
 @router.post("/{id}/sign")
@@ -382,7 +379,7 @@ def sign(
         path = _save(request, bench, name, replace=bool(replace))
         bench.name = path.stem
         signing.sign(path, look.sample_sha256, signer, role, account=who.name)
-    return _shown(request, who, bench, said=f"Signed off as {path.name}.")
+    return _page(request, who, bench, said=f"Signed off as {path.name}.")
 
 
 @router.get("/{id}/signed.json")
@@ -416,9 +413,7 @@ def _save(request: Request, bench: Bench, name: str, *, replace: bool) -> Path:
     if path.exists() and path.read_bytes() != data and not replace:
         raise Refused(409, "there is another mapping of this name", "Choose another name, or tick that it is replaced")
     settings.mappings.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    part.write_bytes(data)
-    os.replace(part, path)
+    files.write(path, data, what="the mapping", where=path.name, todo="Check the service's folder for mappings")
     return path
 
 

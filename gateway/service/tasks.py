@@ -68,11 +68,3 @@ def run_look(mapping: Path, sample: Path, associations: Path | None, entries: in
 
     progress(0, 1)
     return look(mapping, sample, entries, associations)
-
-
-def run_check(mapping: Path, progress: Progress) -> str:
-    """Check a mapping; its title."""
-    from gateway.conversion import load_mapping
-
-    progress(0, 1)
-    return load_mapping(mapping).mapping.title

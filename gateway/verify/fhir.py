@@ -41,7 +41,7 @@ from gateway.verify.published import (
     US_CORE,
     Published,
     code_fault,
-    shown,
+    quotable,
     units_for,
     words,
 )
@@ -181,7 +181,7 @@ def _members(value: Any, say: Say, where: str, allowed: str) -> dict[str, Any]:
         say(f"{where} is not an object")
         return {}
     for key in value.keys() - set(allowed.split()):
-        say(f"{where} has an element that does not belong there: {shown(key)}")
+        say(f"{where} has an element that does not belong there: {quotable(key)}")
     return value
 
 
@@ -246,9 +246,9 @@ def _concept(value: Any, say: Say, where: str, *, coded: bool = True) -> Codings
         if "display" in coding:
             _text(coding["display"], say, f"{where}.coding.display")
         if fault := code_fault(system, code):
-            say(f"{where}: code {shown(code)} {fault}")
+            say(f"{where}: code {quotable(code)} {fault}")
         if (system, code) in found:
-            say(f"{where}: code {shown(code)} stands twice")
+            say(f"{where}: code {quotable(code)} stands twice")
         found.append((system, code))
     return tuple(found)
 
@@ -310,7 +310,7 @@ def _reference(value: Any, say: Say, where: str, types: str, *, system: bool = F
         say(f"{where}.reference is neither Type/id nor a urn:uuid")
         return ""
     if match[1] not in types.split():
-        say(f"{where} refers to a {shown(match[1])}, not to one of: {types}")
+        say(f"{where} refers to a {quotable(match[1])}, not to one of: {types}")
     return literal
 
 
@@ -418,7 +418,7 @@ def _absent(value: Any, say: Say, where: str) -> bool:
         say(f"{where} has no code of data-absent-reason")
     for system, code in codings:
         if system == ABSENT and code not in ABSENT_REASONS:
-            say(f"{where}: {shown(code)} is not one of the 15 codes of data-absent-reason")
+            say(f"{where}: {quotable(code)} is not one of the 15 codes of data-absent-reason")
     return True
 
 
@@ -432,7 +432,7 @@ def _interpretation(value: Any, say: Say, where: str) -> frozenset[str]:
     for item in _list(value, say, where):
         for system, code in _concept(item, say, where):
             if system in INTERPRETATIONS and code not in INTERPRETATIONS[system]:
-                say(f"{where}: {shown(code)} is not a code of its system")
+                say(f"{where}: {quotable(code)} is not a code of its system")
             elif system not in INTERPRETATIONS:
                 say(f"{where}: the code system is not one the gateway writes")
             if system == INTERPRETATION and code in ("<", ">"):
@@ -595,7 +595,7 @@ def _facts(members: dict[str, Any], say: Say) -> Facts:
             continue
         rule = _MEMBERS.get(key)
         if rule is None:
-            say(f"an element the gateway does not write: {shown(key)}")
+            say(f"an element the gateway does not write: {quotable(key)}")
             continue
         _no_blanks(value, say, key)
         facts[key] = rule(value, say)
@@ -657,7 +657,7 @@ def _row_of(facts: Facts, say: Say) -> Published | None:
         if row is not None and row.category != "vital-signs":
             say("hasMember names an Observation that is not a vital sign")
     if key not in BY_KEY:
-        say(f"no published rule is known for records of {shown(key)}")
+        say(f"no published rule is known for records of {quotable(key)}")
         return None
     return BY_KEY[key]
 
@@ -689,7 +689,7 @@ def _against(row: Published, facts: Facts, say: Say, us_core: bool) -> None:
         if "valueCodeableConcept" in facts:
             say("the result must be a quantity")
         if "valueQuantity" in facts and unit not in units_for(row, required):
-            say(f"valueQuantity.code {shown(unit)} is not one of: {' '.join(units_for(row, required))}")
+            say(f"valueQuantity.code {quotable(unit)} is not one of: {' '.join(units_for(row, required))}")
         if row.value_required and "valueQuantity" not in facts:
             say("the profile requires a valueQuantity")
     elif row.kind == "coded":
@@ -712,12 +712,12 @@ def _codes(row: Published, codings: Codings, say: Say, where: str) -> str:
         say(f"{where}: exactly one coding must be LOINC {' or '.join(row.codes)}")
     for code in loinc:
         if code not in row.codes and code not in row.beside:
-            say(f"{where}: LOINC {shown(code)} is not known to stand beside {' or '.join(row.codes)}")
+            say(f"{where}: LOINC {quotable(code)} is not known to stand beside {' or '.join(row.codes)}")
     if codings and codings[0] not in {(LOINC, code) for code in (*row.codes, *row.us_core_codes)}:
         say(f"{where}: the required LOINC coding must come first")
     for system, code in codings:
         if system == MDC and code not in row.mdc:
-            say(f"{where}: MDC {shown(code)} is not known to mean this quantity")
+            say(f"{where}: MDC {quotable(code)} is not known to mean this quantity")
     return required[0] if len(required) == 1 else ""
 
 
@@ -754,9 +754,9 @@ def _components(row: Published, components: tuple[Component, ...], say: Say, us_
         _codes(part, component.codings, say, "component.code")
         units = OXYGEN_COMPONENTS.get(code, part.units)
         if component.valued and component.unit not in units:
-            say(f"component.valueQuantity.code {shown(component.unit)} is not one of: {' '.join(units)}")
+            say(f"component.valueQuantity.code {quotable(component.unit)} is not one of: {' '.join(units)}")
         elif component.valued and component.unit not in COMPONENT_UNITS and not us_core:
-            say(f"component unit {shown(component.unit)} is outside R4's required list for components")
+            say(f"component unit {quotable(component.unit)} is outside R4's required list for components")
     for code in row.members:
         if seen.count(code) != 1:
             say(f"exactly one component must be LOINC {code}")
@@ -773,7 +773,7 @@ def _qualifier(code: str, component: Component, say: Say) -> None:
         say(f"component: LOINC {code} has an answer or a text, nothing else")
     for system, answer in component.answer or ():
         if system != SNOMED or answer not in QUALIFIERS[code]:
-            say(f"component.valueCodeableConcept: {shown(answer)} is not a published answer of LOINC {code}")
+            say(f"component.valueCodeableConcept: {quotable(answer)} is not a published answer of LOINC {code}")
 
 
 _COMPONENT_ROWS = {row.codes[0]: row for row in ROWS if row.codes[0] in PANEL_OF or row.codes[0] in OXYGEN_COMPONENTS}
@@ -1084,7 +1084,7 @@ def _bundle(bundle: dict[str, Any], found: list[Problem], us_core: bool) -> None
 
         entry = _members(item, say, "entry", "fullUrl resource request response search link")
         if "response" in entry:
-            say(f"bdl-4: entry.response does not belong in a {shown(kind)}")
+            say(f"bdl-4: entry.response does not belong in a {quotable(kind)}")
         if "search" in entry:
             say("bdl-2: entry.search only belongs in a search result")
         if ("request" in entry) != (kind in ("transaction", "batch")):
@@ -1330,7 +1330,7 @@ class FhirVerifier:
             else:
                 label = self._devices.get(line)
             if label is None:
-                label = self._plain(line, index, found)
+                label = self._whole_line(line, index, found)
             if label and seen.setdefault(label, index) != index:
                 found.append(Problem(index, "the same record stands here twice"))
         return found
@@ -1385,7 +1385,7 @@ class FhirVerifier:
         _bundle(bundle, found, self.us_core)
         return sorted(found, key=lambda problem: problem.index)
 
-    def _plain(self, line: bytes, index: int, found: list[Problem]) -> bytes | str:
+    def _whole_line(self, line: bytes, index: int, found: list[Problem]) -> bytes | str:
         """Judge one line whole; returns what must not stand twice: an Observation's id, else type and id."""
         before = len(found)
 

@@ -26,8 +26,8 @@ from gateway.verify.published import (
     SNOMED,
     Published,
     code_fault,
+    quotable,
     rows_for,
-    shown,
     units_for,
     words,
 )
@@ -245,7 +245,7 @@ def _triplets(text: str, where: str, say: Say) -> dict[str, str]:
             say(f"{where}: both triplets are of the same coding system")
         method = system == "MDC" and code in METHODS and where == "OBX-17"
         if system in SYSTEMS and not method and (fault := code_fault(SYSTEMS[system], code)):
-            say(f"{where}: code {shown(code)} {fault}")
+            say(f"{where}: code {quotable(code)} {fault}")
         if system in ("LOINC", "SNOMED", "SNOMEDCT", "UNITS"):
             say(f"{where}: {system} is not a name of table 0396")
         found[system] = code
@@ -402,7 +402,7 @@ def _row(text: str, say: Say) -> tuple[Published | None, str]:
     if "MDC" in found:
         rows = [row for row in rows if found["MDC"] in row.mdc]
         if not rows:
-            say(f"OBX-3: MDC {shown(found['MDC'])} does not mean the same as LOINC {shown(loinc)}")
+            say(f"OBX-3: MDC {quotable(found['MDC'])} does not mean the same as LOINC {quotable(loinc)}")
             return None, ""
     return rows[0], loinc
 
@@ -437,7 +437,7 @@ def _units(units: str, kind: str, row: Published | None, loinc: str, say: Say) -
     if "UCUM" not in found:
         say("OBX-6: has no UCUM unit")
     elif row is not None and found["UCUM"] not in units_for(row, loinc):
-        say(f"OBX-6: {shown(found['UCUM'])} is not one of: {' '.join(units_for(row, loinc))}")
+        say(f"OBX-6: {quotable(found['UCUM'])} is not one of: {' '.join(units_for(row, loinc))}")
 
 
 # --- messages ------------------------------------------------------------------------------------------------------
@@ -597,7 +597,7 @@ class OruVerifier:
     def _disorder(self, segments: list[str]) -> str:
         unknown = [name for name in (segment.partition("|")[0] for segment in segments) if name not in _IN_MESSAGE]
         if unknown:
-            return f"a segment the gateway does not write: {shown(unknown[0][:3])}"
+            return f"a segment the gateway does not write: {quotable(unknown[0][:3])}"
         return "segments are missing or not in the order of ORU_R01"
 
     def _header(self, segment: str, message: str, problems: list[str]) -> str:
@@ -686,7 +686,7 @@ class OruVerifier:
         fields = _fields(segment)
         table = self._tables.get(fields[0])
         if table is None:
-            say(f"a segment the gateway does not write: {shown(fields[0][:3])}")
+            say(f"a segment the gateway does not write: {quotable(fields[0][:3])}")
         else:
             _check_fields(fields, table, say)
         return fields

@@ -247,7 +247,7 @@ def code_fault(system: str, code: str) -> str:
     return ""
 
 
-def shown(text: object) -> str:
+def quotable(text: object) -> str:
     """A code or unit as it may be printed in a problem: short and plain, else only its length (never an identifier)."""
     if not isinstance(text, str):
         return "something that is not text"

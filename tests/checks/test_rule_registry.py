@@ -1,4 +1,4 @@
-"""Every rule is documented, found by its file's name, and speaks in its own example."""
+"""Every rule is documented, has its row or its file, and speaks in its own example."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
 from gateway import checks, vocabulary
-from gateway.checks import Rule, discover, finding, rules
+from gateway.checks import Rule, discover, finding, joined, rules, table
 from gateway.checks.base import COMMON_PRACTICE, PROPOSAL
 from gateway.errors import VocabularyError
 from gateway.mapping.model import Mapping
@@ -20,6 +21,7 @@ from gateway.model import Effect, Noticed, Outcome, Reading, Severity
 
 _ALL = list(rules().values())
 _FOLDER = Path(checks.__file__).parent / "rules"
+_TABLE = _FOLDER.with_name("rules.toml")
 _PART = re.compile(
     r"(?:(?P<category>\w+): )?(?P<vital>\w+) (?P<number>-?[0-9.]+) (?P<unit>\S+)(?: of (?P<quality>\w+) quality)?"
 )
@@ -60,9 +62,11 @@ def _mapping(**more: object) -> Mapping:
     )  # fmt: skip
 
 
-def test_there_is_one_rule_for_each_file() -> None:
+def test_a_rule_with_a_check_has_a_file_and_any_other_a_row() -> None:
     files = {path.stem for path in _FOLDER.glob("*.py")} - {"__init__"}
-    assert {rule.slug.replace("-", "_") for rule in _ALL} == files
+    assert {rule.slug.replace("-", "_") for rule in _ALL if rule.check} == files
+    rows = re.findall(r"^\[(.+)\]$", _TABLE.read_text(encoding="utf-8"), re.M)
+    assert [rule.slug for rule in _ALL if not rule.check] == rows
     assert list(rules()) == sorted(rules())
     assert all(slug == rule.slug for slug, rule in rules().items())
 
@@ -108,14 +112,14 @@ class TestEveryRule:
         elsewhere = {"undeclared-qualifier", "cuff-not-for-category", "patients-close-together"}
         assert not rule.adjustable or rule.check is not None or rule.slug in elsewhere
 
+
+@pytest.mark.parametrize("rule", [rule for rule in _ALL if rule.check], ids=_named)
+class TestEveryCheck:
     def test_has_a_docstring_in_its_file(self, rule: Rule) -> None:
         module = sys.modules[f"gateway.checks.rules.{rule.slug.replace('-', '_')}"]
         assert module.__doc__
         assert len(module.__doc__) > 20
 
-
-@pytest.mark.parametrize("rule", [rule for rule in _ALL if rule.check], ids=_named)
-class TestEveryCheck:
     def test_speaks_in_its_example(self, rule: Rule) -> None:
         category, readings = _example(rule)
         mapping = _mapping()
@@ -178,10 +182,10 @@ class TestDiscovery:
             del sys.modules[name]
 
     @staticmethod
-    def _write(folder: Path, name: str, slug: str) -> None:
+    def _write(folder: Path, name: str, slug: str, more: str = ", check=str") -> None:
         (folder / f"{name}.py").write_text(
             "from gateway.checks.base import Rule\nfrom gateway.model import Effect, Severity\n"
-            f'RULE = Rule("{slug}", Severity.ERROR, Effect.HOLD, "line", "t", "w", "e", "r", "d")\n'
+            f'RULE = Rule("{slug}", Severity.ERROR, Effect.HOLD, "line", "t", "w", "e", "r", "d"{more})\n'
         )
 
     def test_finds_a_new_file_by_its_being_there(self, package: Path) -> None:
@@ -193,11 +197,88 @@ class TestDiscovery:
         with pytest.raises(VocabularyError, match="tea-is-hot"):
             discover("invented_rules")
 
+    def test_refuses_a_file_without_a_check(self, package: Path) -> None:
+        self._write(package, "tea_is_cold", "tea-is-cold", more="")
+        with pytest.raises(VocabularyError, match=r"tea_is_cold: .*no check.*rules\.toml"):
+            discover("invented_rules")
+
     @pytest.mark.parametrize("text", ["import nothing_of_this_name\n", "RULE = 3\n", "x = (\n", "rule = 1\n"])
     def test_fails_loudly_on_a_broken_file(self, package: Path, text: str) -> None:
         (package / "tea_is_cold.py").write_text(text)
         with pytest.raises(VocabularyError, match="tea_is_cold"):
             discover("invented_rules")
+
+
+class TestTable:
+    ROW: ClassVar = {
+        "severity": '"error"', "effect": '"hold"', "subject": '"line"', "title": '"t"', "why": '"w"', "example": '"e"',
+        "reference": '"r"', "todo": '"d"',
+    }  # fmt: skip
+
+    def _row(self, named: str = "tea-is-cold", without: str = "", **more: str) -> str:
+        keys = {key: value for key, value in (self.ROW | more).items() if key != without}
+        return f"[{named}]\n" + "".join(f"{key} = {value}\n" for key, value in keys.items())
+
+    def test_makes_a_rule_of_each_row(self) -> None:
+        text = self._row("tea-is-cold") + self._row(
+            "tea-is-hot", adjustable="true", vitals='["spo2"]', about='"patient"', severity='"warning"'
+        )
+        plain = Rule("tea-is-cold", Severity.ERROR, Effect.HOLD, "line", "t", "w", "e", "r", "d")
+        full = Rule(
+            "tea-is-hot", Severity.WARNING, Effect.HOLD, "line", "t", "w", "e", "r", "d",
+            adjustable=True, vitals=("spo2",), about="patient",
+        )  # fmt: skip
+        read = table.read(text)
+        assert read == {"tea-is-cold": plain, "tea-is-hot": full}
+        assert isinstance(read["tea-is-hot"].severity, Severity)
+        assert isinstance(read["tea-is-hot"].effect, Effect)
+
+    @pytest.mark.parametrize("key", list(ROW))
+    def test_misses_a_key(self, key: str) -> None:
+        with pytest.raises(VocabularyError, match=f'tea-is-cold: the key "{key}" is missing'):
+            table.read(self._row(without=key))
+
+    @pytest.mark.parametrize(
+        ("key", "value", "said"),
+        [
+            ("reson", '"w"', 'no key "reson"'),
+            ("slug", '"tea-is-hot"', 'no key "slug"'),
+            ("check", '"str"', 'no key "check"'),
+            ("rank", "3", 'no key "rank"'),
+            ("severity", '"serious"', "'serious', not one of fatal, error, warning, information"),
+            ("severity", '["error"]', "not one of fatal"),
+            ("effect", '"off"', "'off', not one of hold, flag, note"),
+            ("subject", '"cell"', "'cell', not one of line"),
+            ("about", '"device"', "'device', not one of patient"),
+            ("title", '""', '"title" is not a text'),
+            ("why", "3", '"why" is not a text'),
+            ("adjustable", '"yes"', '"adjustable" is neither'),
+            ("vitals", '"spo2"', '"vitals" is not a list'),
+            ("vitals", "[3]", '"vitals" is not a list'),
+        ],
+    )
+    def test_refuses_a_key_that_cannot_be_used(self, key: str, value: str, said: str) -> None:
+        with pytest.raises(VocabularyError, match=re.escape(said)) as caught:
+            table.read(self._row(**{key: value}))
+        assert "rules.toml, table tea-is-cold" in str(caught.value)
+
+    def test_refuses_rows_out_of_order(self) -> None:
+        with pytest.raises(VocabularyError, match=r'tea-is-cold: the table stands after "tea-is-hot"'):
+            table.read(self._row("tea-is-hot") + self._row("tea-is-cold"))
+
+    @pytest.mark.parametrize("text", ["[tea-is-cold\n", "[a]\n[a]\n"])
+    def test_refuses_a_text_that_is_no_toml(self, text: str) -> None:
+        with pytest.raises(VocabularyError, match=r"rules\.toml: the file cannot be read"):
+            table.read(text)
+
+    def test_refuses_a_key_outside_of_a_row(self) -> None:
+        with pytest.raises(VocabularyError, match='"tea-is-cold" is not a table'):
+            table.read('tea-is-cold = "yes"\n')
+
+    def test_refuses_a_rule_that_has_a_file_as_well(self) -> None:
+        rows = table.read(self._row("pressure-order"))
+        with pytest.raises(VocabularyError, match="table pressure-order: the rule has a file as well"):
+            joined(rows, {"pressure-order": rules()["pressure-order"]})
 
 
 class TestFinding:
@@ -219,6 +300,6 @@ class TestFinding:
         found = finding(Noticed("export-empty", "m"), export=1, line=0, effect=Effect.NOTE)
         assert found.severity is Severity.WARNING
 
-    def test_knows_no_rule_without_a_file(self) -> None:
+    def test_knows_no_rule_of_another_name(self) -> None:
         with pytest.raises(VocabularyError, match="no-such-rule"):
             finding(Noticed("no-such-rule", "m"), export=1, line=1)

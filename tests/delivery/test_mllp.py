@@ -21,12 +21,13 @@ import hl7
 import hl7.mllp
 import pytest
 import trustme
+from cryptography.hazmat.primitives import serialization
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from gateway.delivery.base import Receipt, Target, Verdict
-from gateway.delivery.mllp import FrameReader, MllpSender, MllpTarget, Tls, messages_of
+from gateway.delivery.mllp import FrameReader, MllpSender, MllpTarget, MllpTls, messages_of
 from gateway.errors import InputError
 from tests.delivery.mllp_kit import Listener, Peer, ack, framed, message, settle, target
 
@@ -590,10 +591,8 @@ def test_nobody_listens_then_somebody_does() -> None:
     text = f"No connection to 127.0.0.1:{port}: Connection refused."
     assert receipt == Receipt(LATER, "no-connection", text, reached=False)
     assert sender.check() == []
-    assert sender.reach() == [receipt.message]
     with Listener(answers(says())) as listener:
         sender = MllpSender(target(listener.port))
-        assert sender.reach() == []
         assert sender.send(message())[:2] == (DELIVERED, "AA")
         assert listener.connections == 1
         sender.close()
@@ -662,7 +661,7 @@ def server_context(authority: trustme.CA, name: str) -> ssl.SSLContext:
     return context
 
 
-def send_tls(context: ssl.SSLContext, tls: Tls, script: Any = None) -> tuple[Receipt, Listener]:
+def send_tls(context: ssl.SSLContext, tls: MllpTls, script: Any = None) -> tuple[Receipt, Listener]:
     with Listener(script or answers(says()), context) as listener:
         changes: dict[str, Any] = {"tls": tls, "acknowledge_timeout": 2.0}
         with MllpSender(target(listener.port, **changes)) as sender:
@@ -671,27 +670,27 @@ def send_tls(context: ssl.SSLContext, tls: Tls, script: Any = None) -> tuple[Rec
 
 
 def test_tls(authority: trustme.CA, ca_file: Path) -> None:
-    receipt, listener = send_tls(server_context(authority, "127.0.0.1"), Tls(ca_file=ca_file))
+    receipt, listener = send_tls(server_context(authority, "127.0.0.1"), MllpTls(ca_file=ca_file))
     assert receipt[:2] == (DELIVERED, "AA")
     assert listener.received == [message()]
-    named = Tls(ca_file=ca_file, server_name="records.example")
+    named = MllpTls(ca_file=ca_file, server_name="records.example")
     assert send_tls(server_context(authority, "records.example"), named)[0].code == "AA"
 
 
 @pytest.mark.parametrize("misbehaves", [half, closes, resets])
 def test_tls_lost_connection(authority: trustme.CA, ca_file: Path, misbehaves: Any) -> None:
     script = answers(misbehaves, says())
-    receipt, listener = send_tls(server_context(authority, "127.0.0.1"), Tls(ca_file=ca_file), script)
+    receipt, listener = send_tls(server_context(authority, "127.0.0.1"), MllpTls(ca_file=ca_file), script)
     assert receipt[:2] == (DELIVERED, "AA")
     assert (len(listener.received), listener.connections) == (2, 2)
 
 
 def test_tls_wrong_certificate(authority: trustme.CA, ca_file: Path) -> None:
     for context, tls in (
-        (server_context(trustme.CA(), "127.0.0.1"), Tls(ca_file=ca_file)),
-        (server_context(authority, "other.example"), Tls(ca_file=ca_file)),
-        (server_context(authority, "127.0.0.1"), Tls()),
-        (server_context(authority, "127.0.0.1"), Tls(ca_file=ca_file, server_name="other.example")),
+        (server_context(trustme.CA(), "127.0.0.1"), MllpTls(ca_file=ca_file)),
+        (server_context(authority, "other.example"), MllpTls(ca_file=ca_file)),
+        (server_context(authority, "127.0.0.1"), MllpTls()),
+        (server_context(authority, "127.0.0.1"), MllpTls(ca_file=ca_file, server_name="other.example")),
     ):
         receipt, listener = send_tls(context, tls)
         assert receipt[:2] == (LATER, "tls")
@@ -703,7 +702,7 @@ def test_tls_wrong_certificate(authority: trustme.CA, ca_file: Path) -> None:
 
 def test_tls_with_a_listener_that_has_none(ca_file: Path) -> None:
     with Listener(lambda peer: peer.send(b"no TLS here, sorry")) as listener:
-        assert MllpSender(target(listener.port, tls=Tls(ca_file=ca_file))).send(message())[:2] == (LATER, "tls")
+        assert MllpSender(target(listener.port, tls=MllpTls(ca_file=ca_file))).send(message())[:2] == (LATER, "tls")
 
 
 def test_tls_own_certificate(authority: trustme.CA, ca_file: Path, tmp_path: Path) -> None:
@@ -712,15 +711,35 @@ def test_tls_own_certificate(authority: trustme.CA, ca_file: Path, tmp_path: Pat
     context = server_context(authority, "127.0.0.1")
     context.verify_mode = ssl.CERT_REQUIRED
     authority.configure_trust(context)
-    assert send_tls(context, Tls(ca_file=ca_file, cert_file=tmp_path / "own.pem"))[0].code == "AA"
-    receipt, listener = send_tls(context, Tls(ca_file=ca_file))
+    assert send_tls(context, MllpTls(ca_file=ca_file, cert_file=tmp_path / "own.pem"))[0].code == "AA"
+    receipt, listener = send_tls(context, MllpTls(ca_file=ca_file))
     assert receipt.verdict is LATER
     assert listener.received == []
 
 
+def test_tls_own_certificate_with_a_locked_key(
+    authority: trustme.CA, ca_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = authority.issue_cert("gateway.example")
+    own.cert_chain_pems[0].write_to_path(tmp_path / "own.pem")
+    locked = serialization.load_pem_private_key(own.private_key_pem.bytes(), None).private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.BestAvailableEncryption(b"sesame")
+    )
+    (tmp_path / "locked.pem").write_bytes(locked)
+    context = server_context(authority, "127.0.0.1")
+    context.verify_mode = ssl.CERT_REQUIRED
+    authority.configure_trust(context)
+    names: dict[str, Any] = {"ca_file": ca_file, "cert_file": tmp_path / "own.pem", "key_file": tmp_path / "locked.pem"}
+    monkeypatch.setenv("KEY_PASSPHRASE", "sesame")
+    assert send_tls(context, MllpTls(**names, passphrase_env="KEY_PASSPHRASE"))[0].code == "AA"
+    [problem] = MllpSender(target(9, tls=MllpTls(**names))).check()
+    assert "tls.cert_file and tls.key_file cannot be used together" in problem
+    assert "sesame" not in problem
+
+
 def test_tls_files_that_cannot_be_used(tmp_path: Path) -> None:
     (tmp_path / "empty.pem").write_text("")
-    for tls in (Tls(ca_file=tmp_path / "none.pem"), Tls(ca_file=tmp_path / "empty.pem")):
+    for tls in (MllpTls(ca_file=tmp_path / "none.pem"), MllpTls(ca_file=tmp_path / "empty.pem")):
         sender = MllpSender(target(9, tls=tls))
         [problem] = sender.check()
         assert problem.startswith("The certificates for TLS cannot be used: ")
@@ -761,7 +780,7 @@ def test_not_fit_to_be_sent(data: bytes, code: str) -> None:
 def test_settings_are_strict() -> None:
     good: dict[str, Any] = {"name": "ward", "host": "records.example", "port": 2575}
     assert MllpTarget(**good).tls is None
-    assert MllpTarget.model_validate(good | {"tls": {"ca_file": "ca.pem"}}).tls == Tls(ca_file=Path("ca.pem"))
+    assert MllpTarget.model_validate(good | {"tls": {"ca_file": "ca.pem"}}).tls == MllpTls(ca_file=Path("ca.pem"))
     for change in (
         {"port": "2575"},
         {"port": 0},

@@ -23,6 +23,7 @@ from jsonschema import Draft202012Validator
 import gateway.report
 from gateway import vocabulary
 from gateway.errors import OutputError
+from gateway.files import WholeFile
 from gateway.mapping.model import Plausibility
 from gateway.model import Effect, Finding, LineKind, Outcome, Severity, Tally
 from gateway.report import (
@@ -45,6 +46,7 @@ from gateway.report import (
 )
 from gateway.report.model import BINS, DEVICES_LISTED, tidy, utc
 from gateway.report.text import BYTE_TITLES, LINE_TITLES
+from tests.disk import largest_file
 
 START = datetime(2026, 3, 9, 2, 0, tzinfo=UTC)
 HOSTILE = "<script>alert(1)</script>\"'&\x1b[31m\u202egnp\nnext\ud800"
@@ -612,14 +614,14 @@ def test_write_leaves_old_files_when_it_cannot_write(tmp_path: Path) -> None:
 
 def test_write_is_all_or_nothing_for_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "report.json").write_text("the old one")
-    real = Path.write_text
+    real = WholeFile.finish
 
-    def full(self: Path, data: str, **options: Any) -> int:
-        if self.name == "report.html.part":
+    def full(self: WholeFile) -> None:
+        if self.path.name == "report.html":
             raise OSError(28, "No space left on device")
-        return real(self, data, **options)
+        real(self)
 
-    monkeypatch.setattr(Path, "write_text", full)
+    monkeypatch.setattr(WholeFile, "finish", full)
     with pytest.raises(OutputError, match="No space left on device") as caught:
         write(empty(), tmp_path)
     assert caught.value.where.endswith("report.html")
@@ -683,12 +685,11 @@ def test_findings_csv_without_a_folder(tmp_path: Path) -> None:
         FindingsWriter(tmp_path / "missing" / "findings.csv")
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full, which only Linux has")
 @pytest.mark.parametrize("count", [1, 5000])
 def test_findings_csv_on_a_full_disk(count: int, tmp_path: Path) -> None:
-    (tmp_path / "findings.csv.part").symlink_to("/dev/full")
     with (
-        pytest.raises(OutputError, match="No space left"),
+        largest_file(20),
+        pytest.raises(OutputError, match="the findings cannot be written: File too large"),
         FindingsWriter(tmp_path / "findings.csv") as writer,
     ):
         writer.write([finding()] * count)

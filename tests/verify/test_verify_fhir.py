@@ -658,7 +658,7 @@ def test_problems_hold_no_identifiers_and_no_values() -> None:
 def _plain(line: bytes) -> bool:
     """Whether the plain reading, which alone judges, finds the line good."""
     found: list[Any] = []
-    FhirVerifier(False)._plain(line, 0, found)
+    FhirVerifier(False)._whole_line(line, 0, found)
     return not found
 
 

@@ -1,1 +1,1 @@
-"""One file per rule; each holds `RULE`, and is found by its name."""
+"""One file per rule that has a check; each holds `RULE`, and is found by its name."""

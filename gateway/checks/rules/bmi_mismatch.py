@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from fractions import Fraction
 
 from gateway import vocabulary
-from gateway.checks.base import COMMON_PRACTICE, Rule, number, plain, shown
+from gateway.checks.base import COMMON_PRACTICE, Rule, measured, number, rounded
 from gateway.model import Effect, Reading, Severity
 
 
@@ -44,8 +44,8 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     if least - some_index <= index <= most + some_index:
         return None
     return (
-        f"{shown(bmi)} does not follow from {shown(weight)} and {shown(height)}, "
-        f"which give {plain(least, 1)} to {plain(most, 1)}"
+        f"{measured(bmi)} does not follow from {measured(weight)} and {measured(height)}, "
+        f"which give {rounded(least, 1)} to {rounded(most, 1)}"
     )
 
 

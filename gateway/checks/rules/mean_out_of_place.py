@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from gateway.checks.base import Rule, number, plain
+from gateway.checks.base import Rule, number, rounded
 from gateway.model import Effect, Reading, Severity
 
 _LOW, _HIGH = Fraction("0.15"), Fraction("0.65")
@@ -24,7 +24,7 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     place = (mean - diastolic) / (systolic - diastolic)
     if _LOW <= place <= _HIGH:
         return None
-    return f"the mean stands {plain(place * 100, 0)} % of the way from diastolic to systolic; 15 % to 65 % is usual"
+    return f"the mean stands {rounded(place * 100, 0)} % of the way from diastolic to systolic; 15 % to 65 % is usual"
 
 
 RULE = Rule(

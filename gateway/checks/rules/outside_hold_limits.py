@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gateway.checks.base import PROPOSAL, Rule, below, outside, plain, shown, unit_name
+from gateway.checks.base import PROPOSAL, Rule, below, measured, outside, rounded, unit_name
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
@@ -10,9 +10,9 @@ from gateway.vocabulary import Limits
 def _check(reading: Reading, limits: Limits | None) -> str | None:
     if limits is None or limits.hold is None or not outside(reading, limits.hold):
         return None
-    low, high = (plain(end) for end in limits.hold)
+    low, high = (rounded(end) for end in limits.hold)
     side = "below" if below(reading, limits.hold[0]) else "above"
-    return f"{shown(reading)} is {side} the limits {low} to {high} {unit_name(limits.unit)}"
+    return f"{measured(reading)} is {side} the limits {low} to {high} {unit_name(limits.unit)}"
 
 
 RULE = Rule(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gateway.checks.base import COMMON_PRACTICE, Rule, number, shown
+from gateway.checks.base import COMMON_PRACTICE, Rule, measured, number
 from gateway.model import Effect, Reading, Severity
 
 
 def _check(readings: Mapping[str, Reading]) -> str | None:
     pressure = {vital: number(reading, "mm[Hg]") for vital, reading in readings.items()}
-    text = {vital: shown(reading) for vital, reading in readings.items()}
+    text = {vital: measured(reading) for vital, reading in readings.items()}
     systolic, diastolic, mean = (pressure.get(vital) for vital in ("systolic", "diastolic", "mean_pressure"))
     # Equal systolic and diastolic pressures are left to pulse-pressure-narrow, which marks them.
     if systolic is not None and diastolic is not None and diastolic > systolic:

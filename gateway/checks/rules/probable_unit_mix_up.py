@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import NamedTuple
 
-from gateway.checks.base import Rule, plain, unit_name
+from gateway.checks.base import Rule, rounded, unit_name
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
@@ -43,7 +43,7 @@ def _check(reading: Reading, limits: Limits | None) -> str | None:
     for band in _BANDS[reading.vital]:
         if reading.source_unit == band.declared and band.low <= exported <= band.high:
             declared, meant = ("a fraction" if unit == "1" else unit_name(unit) for unit in (band.declared, band.meant))
-            return f"{plain(exported, 4)} is declared as {declared} but reads like {meant}"
+            return f"{rounded(exported, 4)} is declared as {declared} but reads like {meant}"
     return None
 
 

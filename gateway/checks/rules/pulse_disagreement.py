@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from gateway.checks.base import PROPOSAL, Rule, number, shown
+from gateway.checks.base import PROPOSAL, Rule, measured, number
 from gateway.model import Effect, Reading, Severity
 
 _BEATS = Fraction(20)
@@ -17,7 +17,7 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     difference = abs(cuff - oximeter)
     if difference <= _BEATS and difference <= _SHARE * min(cuff, oximeter):
         return None
-    return f"the cuff counted {shown(readings['pulse_cuff'])}, the oximeter {shown(readings['pulse_oximeter'])}"
+    return f"the cuff counted {measured(readings['pulse_cuff'])}, the oximeter {measured(readings['pulse_oximeter'])}"
 
 
 RULE = Rule(

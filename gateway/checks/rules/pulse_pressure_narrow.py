@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from gateway.checks.base import PROPOSAL, Rule, number, shown
+from gateway.checks.base import PROPOSAL, Rule, measured, number
 from gateway.model import Effect, Reading, Severity
 
 _LEAST = Fraction(10)
@@ -15,7 +15,7 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     difference = number(readings["systolic"], "mm[Hg]") - number(readings["diastolic"], "mm[Hg]")
     if not 0 <= difference < _LEAST:
         return None
-    return f"{shown(readings['systolic'])} over {shown(readings['diastolic'])} is less than 10 mmHg apart"
+    return f"{measured(readings['systolic'])} over {measured(readings['diastolic'])} is less than 10 mmHg apart"
 
 
 RULE = Rule(

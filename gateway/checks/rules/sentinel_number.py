@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from gateway.checks.base import PROPOSAL, Rule, outside, plain
+from gateway.checks.base import PROPOSAL, Rule, outside, rounded
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
@@ -29,7 +29,7 @@ def _check(reading: Reading, limits: Limits | None) -> str | None:
         impossible = outside(reading, limits.hold)
     else:
         impossible = exported < _CERTAIN[0] or exported >= _CERTAIN[1]
-    return f"{plain(exported)} is what monitors print for no value" if impossible else None
+    return f"{rounded(exported)} is what monitors print for no value" if impossible else None
 
 
 RULE = Rule(

@@ -1,6 +1,6 @@
 """A value that the monitor itself doubts."""
 
-from gateway.checks.base import Rule, shown
+from gateway.checks.base import Rule, measured
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
@@ -8,7 +8,7 @@ from gateway.vocabulary import Limits
 def _check(reading: Reading, limits: Limits | None) -> str | None:
     if reading.quality != "questionable":
         return None
-    return f"{shown(reading)} is of a poor signal, says the monitor"
+    return f"{measured(reading)} is of a poor signal, says the monitor"
 
 
 RULE = Rule(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from gateway.checks.base import Rule, number, shown
+from gateway.checks.base import Rule, measured, number
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
@@ -15,7 +15,7 @@ def _check(reading: Reading, limits: Limits | None) -> str | None:
     percent = number(reading, "%")
     if percent > _LOWEST or (percent == _LOWEST and reading.comparator != "<"):
         return None
-    return f"{shown(reading)} is below 70 %, where the accuracy of oximeters is not validated"
+    return f"{measured(reading)} is below 70 %, where the accuracy of oximeters is not validated"
 
 
 RULE = Rule(
