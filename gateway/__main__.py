@@ -2,7 +2,7 @@
 
 import sys
 
-from gateway.entry.cli import main
+from gateway.cli.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -33,7 +33,7 @@ from typing import Any, get_type_hints
 import typer
 
 from gateway import checks, vocabulary
-from gateway.entry import cli
+from gateway.cli import main as cli
 from gateway.mapping import loader
 from gateway.report.model import CAUTIONS
 from gateway.version import VERSION

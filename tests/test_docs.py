@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import typer
 
-from gateway.entry import cli
+from gateway.cli import main as cli
 from gateway.mapping import loader
 from tests import docs_refresh
 

@@ -9,13 +9,10 @@
 | understanding | entries become sets of readings |
 | blocks | one block: render, verify, write, count |
 | clocks | what the clocks of the monitors showed, looked through before anything is converted |
-| lists | lists that are read more than once |
 | remembering | a run with a ledger |
-| tracing | from a record to its line, and back |
 | workers | blocks one after another, or in several processes |
 | batch | `convert`: the whole run, from arguments to the finished folder |
-| preview | the first sets of an export as text |
-| looking | the first sets of an export with their cells and records |
+| payloads | the bytes of an item of the queue |
 
 An export is cut into blocks that never divide a set. A block is converted on its own; what depends on other blocks
 (has this set been seen before?) is settled in the order of the export, so that any number of workers gives the
@@ -26,6 +23,5 @@ from __future__ import annotations
 
 from gateway.conversion.batch import Batch, convert
 from gateway.conversion.options import load_mapping
-from gateway.conversion.preview import preview
 
-__all__ = ["Batch", "convert", "load_mapping", "preview"]
+__all__ = ["Batch", "convert", "load_mapping"]

@@ -15,7 +15,6 @@ from typing import BinaryIO, TypeAlias
 
 from gateway.adapters import adapter_for
 from gateway.checks import effects, finding
-from gateway.conversion.held import packed_readings
 from gateway.conversion.options import Job
 from gateway.conversion.understanding import Candidate, Understanding, Written
 from gateway.errors import OutputError
@@ -39,8 +38,8 @@ from gateway.once import Judge, Key, Said, Seen, canonical
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
-from gateway.records.verify_fhir import FhirVerifier, Problem, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, Problem, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from gateway.version import VERSION
 from gateway.vocabulary import vitals
 
@@ -697,3 +696,16 @@ def write_device_times(job: Job, pairs: Mapping[tuple[str, ClockPair], Party]) -
         raise _unverified("The record of a device's time", problem)
     (job.folder / name).write_bytes(data)
     return name
+
+
+def packed_readings(readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> str:
+    """The readings of a set as a hold keeps them (`gateway.inspection.holds` reads them), JSON."""
+    rows = [
+        [reading.vital, reading.text.split("\x1f", 1)[0], _value(reading), reading.unit, outcome.value]
+        for reading, outcome in zip(readings, outcomes, strict=True)
+    ]
+    return json.dumps(rows, ensure_ascii=True, separators=(",", ":"))
+
+
+def _value(reading: Reading) -> str:
+    return reading.code or ("" if reading.value is None else f"{reading.comparator}{reading.value}")

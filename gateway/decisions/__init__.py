@@ -7,6 +7,7 @@
 | again | what a held or recorded set would be now |
 | retraction | takes back what was recorded |
 | moving | takes back there and records here; the same for a list of merged identifiers |
+| queue | what waits to be sent: parked, released, skipped, sent again; targets stopped and resumed |
 
 A decision is checked against the ledger and the mapping that it will be carried out with, so that what cannot be done
 is refused then and not by the next run. A dry run is the check, and tells what it found.

@@ -35,8 +35,8 @@ from gateway.records.retraction import (
     retracted_message,
     set_of,
 )
-from gateway.records.verify_fhir import FhirVerifier
-from gateway.records.verify_oru import OruVerifier
+from gateway.verify.fhir import FhirVerifier
+from gateway.verify.oru import OruVerifier
 from gateway.version import VERSION
 
 if TYPE_CHECKING:

@@ -3,7 +3,7 @@
 Each shape of record (which vital, which optional parts) is built once with `fhir.resources`, validated by it,
 serialised once and split at marked slots; thousands of records are then rendered by joining the pieces with the
 texts of the slots, escaped for JSON. Shapes and slots never depend on the values, so the library vouches for the
-structure and `gateway.records.verify_fhir` re-reads every record on its own.
+structure and `gateway.verify.fhir` re-reads every record on its own.
 
 Source of the element order, cardinalities and codes: HL7 FHIR R4 4.0.1, http://hl7.org/fhir/R4/observation.html.
 

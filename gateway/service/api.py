@@ -735,7 +735,7 @@ def list_holds(
     offset: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
 ) -> Holds:
     """Sets that wait for a decision, possible true extremes first, then the oldest; patients are not named."""
-    from gateway.conversion.held import held_set, ordered
+    from gateway.inspection.holds import held_set, ordered
     from gateway.ledger import HoldFilter, open_ledger
 
     with open_ledger(ledger_of(settings_of(request)), readonly=True) as opened:
@@ -815,7 +815,7 @@ def show_outbox(
     offset: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
 ) -> Outbox:
     """The outbox by target and state, what is parked and what waits, the oldest first; patients are not named."""
-    from gateway.conversion.resending import listed
+    from gateway.decisions.queue import listed
     from gateway.ledger import OutboxFilter, open_ledger
 
     with open_ledger(ledger_of(settings_of(request)), readonly=True) as opened:
@@ -846,7 +846,7 @@ def show_outbox(
 )
 def send_again(request: Request, who: Settler, wanted: Resending) -> Resent:
     """Let items wait again; the next delivery brings the target to what is true now of everything in them."""
-    from gateway.conversion.resending import resend
+    from gateway.decisions.queue import resend
     from gateway.ledger import OutboxFilter
 
     ledger = ledger_of(settings_of(request))
@@ -864,7 +864,7 @@ def send_again(request: Request, who: Settler, wanted: Resending) -> Resent:
 )
 def decide_queue(request: Request, who: Settler, decision: QueueDecision) -> Decided:
     """Park what waits, release what is parked so that it waits again, or skip either so that it is never sent."""
-    from gateway.conversion.resending import settle_items
+    from gateway.decisions.queue import settle_items
     from gateway.ledger import OutboxFilter
 
     named = f"{decision.who} ({who.name})" if who.name else decision.who
@@ -884,7 +884,7 @@ def decide_queue(request: Request, who: Settler, decision: QueueDecision) -> Dec
 )
 def decide_target(request: Request, who: Settler, decision: TargetDecision) -> Decided:
     """Send nothing to a target until it is resumed, or resume it; says how many items wait for it."""
-    from gateway.conversion.resending import stop_or_resume
+    from gateway.decisions.queue import stop_or_resume
 
     named = f"{decision.who} ({who.name})" if who.name else decision.who
     try:

@@ -18,7 +18,7 @@ from fastapi import APIRouter, File, Form, Request, Response, UploadFile
 from fastapi.responses import RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
-from gateway.conversion.looking import Look, LookedSet
+from gateway.inspection.samples import Look, LookedSet
 from gateway.mapping import signing
 from gateway.service import api, pages
 from gateway.service.access import Submitter

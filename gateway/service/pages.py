@@ -184,7 +184,7 @@ def holds(
     settled: Annotated[int, Query(ge=0, le=1_000_000_000)] = 0,
 ) -> Response:
     """What is held, and the form to decide about it; the values are for those who may."""
-    from gateway.conversion.held import held_set, ordered
+    from gateway.inspection.holds import held_set, ordered
     from gateway.ledger import HoldFilter, open_ledger
 
     may = who is not None and "settle" in who.roles
@@ -274,7 +274,7 @@ def decide_queue(
     confirmed: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
     """Show what a decision about the outbox would change; when it is confirmed, carry it out."""
-    from gateway.conversion.resending import resend, settle_items, stop_or_resume
+    from gateway.decisions.queue import resend, settle_items, stop_or_resume
     from gateway.ledger import OutboxFilter
 
     whole = action in ("stop", "resume")

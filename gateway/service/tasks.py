@@ -64,7 +64,7 @@ def run_conversion(wanted: Wanted, progress: Progress) -> dict[str, int]:
 
 def run_look(mapping: Path, sample: Path, associations: Path | None, entries: int, progress: Progress) -> Any:
     """Look at the first sets of a sample."""
-    from gateway.conversion.looking import look
+    from gateway.inspection.samples import look
 
     progress(0, 1)
     return look(mapping, sample, entries, associations)

@@ -4,7 +4,7 @@ import fhir.resources.R4B.observation  # noqa: F401
 import hl7apy.core  # noqa: F401
 
 import gateway.conversion
-import gateway.conversion.looking
+import gateway.inspection.samples
 import gateway.records.fhir
 import gateway.records.oru
 import gateway.service.tasks  # noqa: F401

@@ -17,7 +17,7 @@ from gateway.conversion.batch import Batch
 from gateway.errors import MappingError, OutputError
 from gateway.ledger import Hold, HoldFilter, Ledger, SetFilter, open_ledger
 from gateway.model import Outcome
-from gateway.records.verify_fhir import FhirVerifier, Problem
+from gateway.verify.fhir import FhirVerifier, Problem
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, findings, observations, retract, run, written
 
 ACCEPT = WIDE.replace('version = "1"', 'version = "1"\ncorrections = "accept"')

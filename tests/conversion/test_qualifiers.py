@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from gateway.conversion import convert
-from gateway.conversion.preview import preview
+from gateway.inspection.preview import preview
 from tests.conversion.conversion_kit import LONG, REPOSITORY, WIDE, findings, observations, oru_messages, run
 from tests.conversion.test_serial import RECEIVED
 

@@ -15,9 +15,10 @@ from typing import Any
 import pytest
 
 from gateway.adapters.delimited import Delimited
-from gateway.conversion import convert, preview, understanding
+from gateway.conversion import convert, understanding
 from gateway.conversion.batch import Batch
 from gateway.conversion.exports import LineCounter
+from gateway.inspection.preview import preview
 from tests.conversion import conversion_kit as kit
 from tests.conversion.conversion_kit import (
     DEMO,

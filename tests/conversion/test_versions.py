@@ -17,7 +17,7 @@ from gateway.conversion.batch import Batch
 from gateway.conversion.options import time_of_change
 from gateway.ledger import SetFilter, open_ledger
 from gateway.records.retraction import whole_message
-from gateway.records.verify_oru import OruVerifier
+from gateway.verify.oru import OruVerifier
 from tests.conversion.conversion_kit import (
     WIDE,
     WIDE_HEADER,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.conversion import tracing
+from gateway.inspection import tracing
 from gateway.ledger import SetFilter, open_ledger
 from tests.conversion.conversion_kit import WIDE_HEADER
 from tests.decisions.decisions_kit import CHECKED, Ward, told

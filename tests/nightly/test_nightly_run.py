@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.entry.cli import main
+from gateway.cli.main import main
 from gateway.errors import SiteError
 from gateway.ledger import open_ledger
 from gateway.mapping.signing import sign

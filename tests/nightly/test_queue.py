@@ -12,7 +12,7 @@ from typing import Any, Literal
 import pytest
 
 from gateway.conversion.payloads import Payloads, sets_in
-from gateway.conversion.resending import resend, settle_items
+from gateway.decisions.queue import resend, settle_items
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.mllp import messages_of

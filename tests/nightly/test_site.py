@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from gateway.entry.cli import main
+from gateway.cli.main import main
 from gateway.errors import SiteError
 from gateway.nightly.site import check_site, load_site
 from tests.nightly.night_kit import make_site

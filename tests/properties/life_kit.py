@@ -37,8 +37,8 @@ import pytest
 from sqlalchemy import Connection, Engine, event
 
 from gateway.conversion.batch import Batch, convert
-from gateway.conversion.resending import resend
 from gateway.decisions import Action, Reason, Retract, Settle, decide
+from gateway.decisions.queue import resend
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.wire import Answer, PassingError

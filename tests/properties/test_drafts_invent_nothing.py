@@ -9,7 +9,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.agreeing.draft import draft
+from gateway.authoring.draft import draft
 from gateway.errors import InputError
 from gateway.mapping import loader
 

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from gateway.mapping.model import AbsentReason, Mapping
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records.fhir import Container
-from gateway.records.verify_fhir import FhirVerifier
+from gateway.verify.fhir import FhirVerifier
 from gateway.vocabulary import UCUM, Coding, panels, units, vitals
 from gateway.vocabulary import qualifiers as known_qualifiers
 from tests.records.made_sets import Record, mapping, read, renderer, whole_bundle

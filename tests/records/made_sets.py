@@ -9,7 +9,7 @@ from typing import Any
 from gateway.mapping.model import Mapping
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records.fhir import Container, FhirRenderer
-from gateway.records.verify_fhir import FhirVerifier
+from gateway.verify.fhir import FhirVerifier
 from gateway.vocabulary import vitals
 
 Record = dict[str, Any]

@@ -17,8 +17,8 @@ from gateway.mapping.model import Mapping
 from gateway.model import Party, Revised, SetItem
 from gateway.records.fhir import Container
 from gateway.records.oru import OruRenderer
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from tests.properties import test_fhir_round_trip as fhir_cases
 from tests.properties import test_oru_round_trip as oru_cases
 from tests.records.handmade_fhir import compact

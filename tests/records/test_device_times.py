@@ -14,8 +14,8 @@ import pytest
 
 from gateway.model import ClockPair, Moment, OwnTime, Party
 from gateway.records.oru import OruRenderer
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from tests.records import made_sets
 from tests.records.made_sets import MOMENT, NAMESPACE, mapping, one_set, renderer, value
 

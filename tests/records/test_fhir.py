@@ -21,7 +21,7 @@ from gateway.mapping.model import AbsentReason
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records import fhir
 from gateway.records.fhir import CREATED_WHERE_MISSING, Container, FhirRenderer
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
+from gateway.verify.fhir import FhirVerifier, deep_fhir
 from gateway.vocabulary import LOINC, MDC, SNOMED, UCUM, panels, vitals
 from tests.records.made_sets import (
     DAY,

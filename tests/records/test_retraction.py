@@ -30,8 +30,8 @@ from gateway.records.retraction import (
     retracted_message,
     set_of,
 )
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from tests.properties import test_fhir_round_trip as fhir_cases
 from tests.properties import test_oru_round_trip as oru_cases
 from tests.records.made_sets import (

@@ -25,8 +25,8 @@ from gateway.records.retraction import (
     whole_message,
     whole_records,
 )
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
-from gateway.records.verify_oru import OruVerifier, deep_oru
+from gateway.verify.fhir import FhirVerifier, deep_fhir
+from gateway.verify.oru import OruVerifier, deep_oru
 from tests.records import made_sets
 from tests.records.made_sets import (
     CHANGED,

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from gateway.conversion.looking import look
-from gateway.entry.cli import main
+from gateway.cli.main import main
 from gateway.errors import MappingError
+from gateway.inspection.samples import look
 from gateway.mapping.signing import record_of, sign, signed
 from tests.conversion.conversion_kit import DEMO, WIDE
 from tests.service.service_kit import EXPORT, client_of

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.entry.cli import main
+from gateway.cli.main import main
 from gateway.errors import UsageError
 from gateway.service.settings import Settings, Token, load, loopback, new_token, right
 

@@ -33,8 +33,8 @@ from gateway.model import Revised, SetItem
 from gateway.records.fhir import Container
 from gateway.records.oru import OruRenderer
 from gateway.records.retraction import observations_in, retracted_bundle, retracted_message
-from gateway.records.verify_fhir import ACTIVITIES, DATA_OPERATION, REPLACING, STATUS, UPDATED, FhirVerifier
-from gateway.records.verify_oru import AGREEING, OBSERVATION_STATUS, REPORT_STATUS, WITHDRAWN, OruVerifier
+from gateway.verify.fhir import ACTIVITIES, DATA_OPERATION, REPLACING, STATUS, UPDATED, FhirVerifier
+from gateway.verify.oru import AGREEING, OBSERVATION_STATUS, REPORT_STATUS, WITHDRAWN, OruVerifier
 from tests.records.made_sets import CHANGED_DTM, MOMENT, Record, absent, coded, mapping, one_set, renderer, value
 from tests.standards.test_fhirpath_invariants import EXPRESSIONS, broken_by_fhirpath
 

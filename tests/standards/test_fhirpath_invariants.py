@@ -15,7 +15,7 @@ import pytest
 from fhirpathpy import compile as compiled
 from fhirpathpy.models import models
 
-from gateway.records.verify_fhir import FhirVerifier
+from gateway.verify.fhir import FhirVerifier
 from tests.records import handmade_fhir as made
 from tests.records.handmade_fhir import LOINC, Record, compact, component, concept, quantity, records
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import pytest
 from stdnum import verhoeff
 
-from gateway.records.published import BY_KEY, QUALIFIERS
+from gateway.verify.published import BY_KEY, QUALIFIERS
 from gateway.vocabulary import CATEGORY_SYSTEM, loinc_check_digit_ok, panels, qualifiers
 
 R4 = {

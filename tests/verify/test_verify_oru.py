@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.records import verify_oru
-from gateway.records.verify_oru import COMPONENTS, OruVerifier, deep_oru
+from gateway.verify import oru as verify_oru
+from gateway.verify.oru import COMPONENTS, OruVerifier, deep_oru
 
 IDENTITY = "3f1c9d0a7be24865a1d2c3b4e5f60718"
 WHEN = "202603140930-0500"

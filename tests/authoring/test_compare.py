@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.agreeing import compare
-from gateway.entry.cli import main
+from gateway.authoring import compare
+from gateway.cli.main import main
 
 DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 CLINIC = DEMOS / "clinic-wide"

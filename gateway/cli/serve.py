@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.entry.terminal import say, say_details
+from gateway.cli.terminal import say, say_details
 from gateway.errors import UsageError
 
 

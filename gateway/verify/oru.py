@@ -5,7 +5,7 @@ known by its text (the observation time cut out), so a batch costs little more t
 
 Sources: HL7 v2.5.1 and v2.6 segment tables (as encoded in hl7apy 1.3.5, compared in a test), the v2 rules for DTM, NM,
 SN, escapes, required OBR-7 and OBR-25, tables 0004, 0078, 0085, 0103, 0123 and 0155, and IHE Devices for the flags of
-missing values. Codes and units come from `gateway.records.published`. Fields the gateway never writes are reported even
+missing values. Codes and units come from `gateway.verify.published`. Fields the gateway never writes are reported even
 where the standard allows them. Problems never quote an identifier or a value.
 """
 
@@ -16,7 +16,8 @@ from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from typing import Final, NamedTuple
 
-from gateway.records.published import (
+from gateway.verify.fhir import Problem
+from gateway.verify.published import (
     DEVICE_TIME,
     LOINC,
     MDC,
@@ -30,7 +31,6 @@ from gateway.records.published import (
     units_for,
     words,
 )
-from gateway.records.verify_fhir import Problem
 
 Say = Callable[[str], None]
 

@@ -16,8 +16,9 @@ import pytest
 
 import gateway
 from gateway import checks, vocabulary
-from gateway.entry import cli, terminal
-from gateway.entry.holding import say_recovered
+from gateway.cli import main as cli
+from gateway.cli import terminal
+from gateway.cli.holding import say_recovered
 from gateway.errors import InputError, MappingError, OutputError, UsageError
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -75,13 +76,14 @@ class FakeConversion:
 @pytest.fixture
 def conversion(monkeypatch: pytest.MonkeyPatch) -> FakeConversion:
     from gateway import report
+    from gateway.inspection import preview
 
     fake = FakeConversion()
     module = ModuleType("gateway.conversion")
     module.convert = fake.convert  # type: ignore[attr-defined]
-    module.preview = fake.preview  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "gateway.conversion", module)
     monkeypatch.setattr(gateway, "conversion", module, raising=False)
+    monkeypatch.setattr(preview, "preview", fake.preview)
     monkeypatch.setattr(report, "text", lambda shown: f"reckoning of {shown}\n")
     return fake
 
@@ -345,7 +347,7 @@ class TestHelp:
 
     def test_loads_nothing_heavy(self) -> None:
         code = (
-            "import sys; from gateway.entry.cli import main; main(['--help']); "
+            "import sys; from gateway.cli.main import main; main(['--help']); "
             "heavy = {'altair', 'fhir', 'hl7apy', 'jinja2', 'pydantic', 'rich', 'vl_convert'}; "
             "sys.exit(' '.join(sorted(heavy & {name.split('.')[0] for name in sys.modules})) or None)"
         )

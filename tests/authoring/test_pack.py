@@ -10,9 +10,9 @@ from xml.etree import ElementTree
 
 import pytest
 
-from gateway.agreeing import pack
-from gateway.agreeing.results import lasting, pointer_to_difference
-from gateway.entry.cli import main
+from gateway.authoring import pack
+from gateway.authoring.results import lasting, pointer_to_difference
+from gateway.cli.main import main
 
 DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.entry.cli import main
-from gateway.entry.holding import say_recovered
+from gateway.cli.holding import say_recovered
+from gateway.cli.main import main
 from gateway.ledger import Recovered
 from gateway.records.output import Stage
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, observations, oru_messages

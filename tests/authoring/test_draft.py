@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from gateway.agreeing.draft import LARGEST, draft
+from gateway.authoring.draft import LARGEST, draft
+from gateway.cli.main import main
 from gateway.conversion import convert, load_mapping
-from gateway.entry.cli import main
 from gateway.errors import InputError, MappingError
 
 DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"

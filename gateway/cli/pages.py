@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.entry.terminal import look_up, on_terminal, say, say_table
+from gateway.cli.terminal import look_up, on_terminal, say, say_table
 from gateway.errors import UsageError
 
 FOLDERS = ("", "tutorial", "how-to", "reference", "explanation", "internals")

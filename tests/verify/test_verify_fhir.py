@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.records.verify_fhir import FhirVerifier, deep_fhir
+from gateway.verify.fhir import FhirVerifier, deep_fhir
 from tests.records import handmade_fhir as made
 from tests.records.handmade_fhir import BASE, LOINC, Record, bundle, compact, concept, quantity, records
 

@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from gateway import conversion
-from gateway.agreeing.results import FINDINGS, REPORT, files_in, read
+from gateway.authoring.results import FINDINGS, REPORT, files_in, read
 from gateway.conversion.understanding import Candidate
 from gateway.errors import InputError
 from gateway.mapping import Mapping

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.entry.cli import main
+from gateway.cli.main import main
 from gateway.ledger import OutboxFilter, open_ledger
 from tests.nightly.night_kit import WIDE
 from tests.nightly.outbox_kit import bundles, messages, queue
@@ -64,7 +64,7 @@ def test_ages(
         def now(cls, tz: object = None) -> Clock:
             return now  # type: ignore[return-value]
 
-    monkeypatch.setattr("gateway.entry.delivery.datetime", Clock)
+    monkeypatch.setattr("gateway.cli.delivery.datetime", Clock)
     assert main(["outbox", "--ledger", "l.db", "--target", "ehr"]) == 0
     assert said(capsys)[1] == f"ehr fhir waiting 1 {words}"
 

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from gateway.checks import rules
-from gateway.model import Outcome, Reading
+from gateway.model import Outcome
 from gateway.normalise.values import shown
 from gateway.vocabulary import units, vitals
 
@@ -75,19 +75,6 @@ class HeldSet(NamedTuple):
     others: tuple[HeldReading, ...]
     before: Neighbour | None = None
     after: Neighbour | None = None
-
-
-def packed_readings(readings: Sequence[Reading], outcomes: Sequence[Outcome]) -> str:
-    """The readings of a set as a hold keeps them, JSON."""
-    rows = [
-        [reading.vital, reading.text.split("\x1f", 1)[0], _value(reading), reading.unit, outcome.value]
-        for reading, outcome in zip(readings, outcomes, strict=True)
-    ]
-    return json.dumps(rows, ensure_ascii=True, separators=(",", ":"))
-
-
-def _value(reading: Reading) -> str:
-    return reading.code or ("" if reading.value is None else f"{reading.comparator}{reading.value}")
 
 
 def ordered(holds: Sequence[Hold]) -> list[Hold]:

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
-from gateway.entry import agreeing, delivery, holding, nightly, pages, serve
-from gateway.entry.terminal import (
+from gateway.cli import authoring, delivery, holding, nightly, pages, serve
+from gateway.cli.terminal import (
     instant,
     look_up,
     mapping_file,
@@ -300,7 +300,9 @@ def check(
     if export is None:
         say(_summary(conversion.load_mapping(source)))
         return
-    say("\n".join(conversion.preview(source, export, entries=entries, associations=associations)))
+    from gateway.inspection.preview import preview
+
+    say("\n".join(preview(source, export, entries=entries, associations=associations)))
 
 
 @app.command(epilog=f"{CAPTURE_STATUS}\n\n{CAUTIONS}")
@@ -333,7 +335,7 @@ def capture(
     Keeps every byte with the host's time, until Ctrl-C or one of the options stops it. Begin to listen first, then let
     the monitor send.
     """
-    from gateway.entry.capture import capture as listen
+    from gateway.cli.capture import capture as listen
     from gateway.mapping import loader
 
     loaded = loader.load(mapping_file(mapping))
@@ -450,7 +452,7 @@ def demo(
         say("")
 
 
-agreeing.register(app)
+authoring.register(app)
 holding.register(app)
 nightly.register(app)
 delivery.register(app)

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.entry.holding import DryRunOption, LedgerOption, WhoOption, WhyOption, say_recovered
-from gateway.entry.terminal import instant, look_up, say, say_table
+from gateway.cli.holding import DryRunOption, LedgerOption, WhoOption, WhyOption, say_recovered
+from gateway.cli.terminal import instant, look_up, say, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
-    from gateway.conversion.resending import QueueAction
+    from gateway.decisions.queue import QueueAction
     from gateway.ledger import Ledger
 
 
@@ -53,7 +53,7 @@ def outbox(
     ] = False,
 ) -> None:
     """Show what waits to be sent, was delivered or is parked, by target; patients are not named."""
-    from gateway.conversion.resending import blocked_in, listed
+    from gateway.decisions.queue import blocked_in, listed
     from gateway.ledger import OutboxFilter, open_ledger
 
     with open_ledger(ledger, readonly=True) as opened:
@@ -127,7 +127,7 @@ def replay(
     has it knows it by its identifiers. What was corrected or taken back since is sent as it is now, never as it was.
     Who and why go into the audit trail.
     """
-    from gateway.conversion.resending import resend
+    from gateway.decisions.queue import resend
     from gateway.ledger import OutboxFilter
 
     if items and (run is not None or since is not None or until is not None or parked):
@@ -178,7 +178,7 @@ def queue(
     dry_run: DryRunOption = False,
 ) -> None:
     """Park, release or skip items of a target, or stop and resume the target. Who and why go into the audit trail."""
-    from gateway.conversion.resending import settle_items, stop_or_resume
+    from gateway.decisions.queue import settle_items, stop_or_resume
     from gateway.ledger import OutboxFilter
 
     where = f"gateway queue {action.value}"

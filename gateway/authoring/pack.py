@@ -26,7 +26,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from gateway import conversion
-from gateway.agreeing.results import REPORT, files_in, lasting, pointer_to_difference, read
+from gateway.authoring.results import REPORT, files_in, lasting, pointer_to_difference, read
 from gateway.errors import GatewayError, MappingError, OutputError, UsageError
 from gateway.mapping import loader
 

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.entry.terminal import instant, say, say_details, say_table
+from gateway.cli.terminal import instant, say, say_details, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
-    from gateway.conversion.held import HeldSet
+    from gateway.inspection.holds import HeldSet
     from gateway.ledger import HoldFilter, Recovered, SetFilter
 
 LedgerOption = Annotated[
@@ -99,7 +99,7 @@ def holds(
     With numbers: each of these with its values, the other readings of its set, and what the device gave before and
     after.
     """
-    from gateway.conversion.held import held_set, ordered
+    from gateway.inspection.holds import held_set, ordered
     from gateway.ledger import open_ledger
 
     with open_ledger(ledger, readonly=True) as opened:
@@ -346,7 +346,7 @@ def trace(
     ] = False,
 ) -> int:
     """Show the way of a record back to its line in the export, or of a line forward to its records."""
-    from gateway.conversion import tracing
+    from gateway.inspection import tracing
 
     if (record is None) == (export is None) or (export is None) != (line is None):
         raise UsageError(
@@ -390,7 +390,7 @@ def audit(
 
 def _filter(numbers: Sequence[int], reason: str | None, device: str | None, older_than: float | None) -> HoldFilter:
     from gateway.checks import rules
-    from gateway.entry.terminal import look_up
+    from gateway.cli.terminal import look_up
     from gateway.ledger import HoldFilter
 
     if reason is not None:

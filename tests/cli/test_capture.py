@@ -22,9 +22,9 @@ from typing import Any
 import pytest
 
 from gateway.adapters._capture import CaptureWriter, open_capture
-from gateway.entry import capture as module
-from gateway.entry import cli
-from gateway.entry.capture import Captured, capture
+from gateway.cli import capture as module
+from gateway.cli import main as cli
+from gateway.cli.capture import Captured, capture
 from gateway.errors import InputError, MappingError, OutputError, UsageError
 from gateway.mapping import load
 from gateway.mapping.model import Line

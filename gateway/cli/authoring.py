@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.entry.terminal import instant, say, say_table
+from gateway.cli.terminal import instant, say, say_table
 from gateway.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
-    from gateway.agreeing.compare import Comparison
+    from gateway.authoring.compare import Comparison
 
 
 def register(app: typer.Typer) -> None:
@@ -33,7 +33,7 @@ def draft(
 
     Units, zones and identifier systems that the file does not state are asked for, never filled in.
     """
-    from gateway.agreeing import draft as drafting
+    from gateway.authoring import draft as drafting
 
     text = drafting.draft(export)
     if out is None:
@@ -73,8 +73,8 @@ def compare(
     Compares what became of every reading: outcome, code, unit, value, time, identity, and what is said beside it.
     Patients are compared, and never named.
     """
-    from gateway.agreeing import compare as comparing
-    from gateway.entry.terminal import mapping_file
+    from gateway.authoring import compare as comparing
+    from gateway.cli.terminal import mapping_file
 
     needed = 2 if against is not None else 3
     if len(names) < needed:
@@ -103,7 +103,7 @@ def compare(
 
 
 def _say_comparison(found: Comparison) -> None:
-    from gateway.agreeing.compare import KINDS
+    from gateway.authoring.compare import KINDS
 
     listed = f"{found.exports} export{'' if found.exports == 1 else 's'}"
     say(f"{listed}: {found.readings[0]:,} readings by the old side, {found.readings[1]:,} by the new.")
@@ -167,7 +167,7 @@ def verify_pack(
 
     A case is a folder with exports, mapping.toml, case.toml and expected/.
     """
-    from gateway.agreeing import pack
+    from gateway.authoring import pack
 
     results = []
     for result in pack.run(folder, accept=accept):

@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 import typer
 
-from gateway.entry import cli, pages
+from gateway.cli import main as cli
+from gateway.cli import pages
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 

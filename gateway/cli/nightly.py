@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.entry.terminal import on_terminal, say
+from gateway.cli.terminal import on_terminal, say
 from gateway.errors import InUseError
 
 STATUS = """\b

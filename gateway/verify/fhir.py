@@ -5,7 +5,7 @@ one cuts the bytes of a record at a few member names and looks each piece up: a 
 a complete run of members and found good is good wherever it stands, so the record is good when all its pieces are and
 their facts fit together. Whatever the quick reading does not know as good goes to the plain one, which alone judges.
 
-The rules come from `gateway.records.published` and from the FHIR R4 4.0.1 invariants named in the problems (vs-1, vs-2,
+The rules come from `gateway.verify.published` and from the FHIR R4 4.0.1 invariants named in the problems (vs-1, vs-2,
 vs-3, obs-3, obs-6, obs-7, qty-3, ref-1, bdl-1 to bdl-8); the gateway's own promises (identifiers, ifNoneExist, the
 pairing of comparator and interpretation) are checked beside them. Problems never quote an identifier or a value.
 """
@@ -20,7 +20,7 @@ from decimal import Decimal
 from typing import Any, Final, NamedTuple
 from urllib.parse import unquote
 
-from gateway.records.published import (
+from gateway.verify.published import (
     ABSENT,
     ABSENT_REASONS,
     BASE,
