@@ -191,7 +191,7 @@ def test_every_page_says_at_its_top_what_it_is_about() -> None:
 @pytest.mark.slow
 def test_the_site_is_built_strictly_and_needs_no_network(tmp_path: Path) -> None:
     pytest.importorskip("material", reason="mkdocs-material is not installed: pip install '.[docs]'")
-    words = [sys.executable, "-m", "mkdocs", "build", "--strict", "--quiet", "--site-dir", str(tmp_path / "site")]
+    words = [sys.executable, "-m", "mkdocs", "build", "--strict", "--site-dir", str(tmp_path / "site")]
     quiet = os.environ | {"NO_MKDOCS_2_WARNING": "1"}
     done = subprocess.run(words, cwd=REPOSITORY, env=quiet, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr
