@@ -1,15 +1,17 @@
-"""Sections of README.md that are made from the program: tables of keys, vitals, limits, rules and options, and output.
+"""Sections of the documents that are made from the program: tables of keys, vitals, limits, rules and options, output.
 
-    python -m tests.docs_refresh            write the sections that are out of date
-    python -m tests.docs_refresh --check    name them, change nothing, exit with 1 when there are any
+    python -m tests.docs_refresh            write what is out of date
+    python -m tests.docs_refresh --check    name it, change nothing, exit with 1 when there is any
 
-A section stands between `<!-- made: NAME -->` and `<!-- end: NAME -->`. `tests/test_docs.py` fails when one is out of
-date. Commands shown with their output are run here, in a folder of their own, with the export and the change to the
-mapping that the README itself shows: what a reader copies is what was run.
+The documents are README.md, DEVELOPERS.md and all pages below docs/. A section stands between `<!-- made: NAME -->` and
+`<!-- end: NAME -->`; several pages may show the same one. The man page is made as a whole. `tests/test_docs.py` fails
+when something is out of date. Commands shown with their output are run here, in a folder of their own, with the export
+and the change to the mapping that the tutorial itself shows: what a reader copies is what was run.
 """
 
 from __future__ import annotations
 
+import csv
 import enum
 import http
 import inspect
@@ -21,6 +23,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import cache
@@ -33,9 +36,12 @@ from gateway import checks, vocabulary
 from gateway.cli import main as cli
 from gateway.mapping import loader
 from gateway.report.model import CAUTIONS
+from gateway.version import VERSION
 
 REPOSITORY = Path(__file__).resolve().parents[1]
-README = REPOSITORY / "README.md"
+DOCS = REPOSITORY / "docs"
+TUTORIAL = DOCS / "tutorial" / "first-mapping.md"
+MAN = DOCS / "man" / "gateway.1"
 CATEGORIES = ("neonate", "infant", "child", "adult", "unknown")
 
 # The tables of a mapping file in the order in which people write them: heading, name in the schema ("" is the file
@@ -62,9 +68,9 @@ TABLES = (
         "`[mode]`, `[cuff]`, `[position]`",
         "Qualifier",
         "What else there is to know of the blood pressures: how the measurement was started, cuff size, body position. "
-        "The keys are in a [table of their own](#vitals). A text that is not named is left out, and told.",
+        "The keys are in a [table of their own](vitals.md). A text that is not named is left out, and told.",
     ),
-    ("`[vitals.KEY]`", "VitalSource", "One table for each vital. KEY is a key from the [table of vitals](#vitals)."),
+    ("`[vitals.KEY]`", "VitalSource", "One table for each vital. KEY is a key from the [table of vitals](vitals.md)."),
     ("`site = { ... }` of a vital", "Site", ""),
     ("`method = { ... }` of a vital", "Method", ""),
     ("`quality = { ... }` of a vital", "Quality", ""),
@@ -178,13 +184,10 @@ def options() -> str:
     parts = []
     known: Any = typer.main.get_command(cli.app)
     for name, command in known.commands.items():
-        hints = get_type_hints(command.callback)
         rows = []
         for parameter in command.params:
-            kind = hints.get(parameter.name)
-            choices = [each.value for each in kind] if inspect.isclass(kind) and issubclass(kind, enum.Enum) else []
             option = parameter.opts[0] if parameter.param_type_name == "option" else ""
-            taken = "|".join(choices) or ("" if kind is bool else str(parameter.metavar or ""))
+            taken = _taken(command, parameter)
             default = parameter.default
             default = default.value if isinstance(default, enum.Enum) else default
             stated = "required" if parameter.required else "" if default in (None, False) else _code(str(default))
@@ -192,6 +195,13 @@ def options() -> str:
         summary = (inspect.getdoc(command.callback) or "").split("\n")[0]
         parts.append(f"`gateway {name}`: {summary}\n\n" + _table(("argument or option", "default", "meaning"), rows))
     return "\n\n".join(parts)
+
+
+def _taken(command: Any, parameter: Any) -> str:
+    """What stands behind an option, or for an argument: its choices, or the word of its help."""
+    kind = get_type_hints(command.callback).get(parameter.name)
+    choices = [each.value for each in kind] if inspect.isclass(kind) and issubclass(kind, enum.Enum) else []
+    return "|".join(choices) or ("" if kind is bool else str(parameter.metavar or ""))
 
 
 def mapping_keys() -> str:
@@ -207,7 +217,7 @@ def mapping_keys() -> str:
             meaning = rule.get("description") or WORDS[name, key]
             rows.append((_code(key), _values(rule), _default(key, rule, table), meaning))
         text = _table(("key", "value", "default", "meaning"), rows)
-        parts.append("\n\n".join(part for part in (f"#### {heading}", words, text) if part))
+        parts.append("\n\n".join(part for part in (f"## {heading}", words, text) if part))
     reasons = _codes(_reasons())
     parts.append(f"A reason is one of FHIR's data-absent-reason codes: {reasons}.")
     return "\n\n".join(parts)
@@ -218,44 +228,184 @@ SITE_WORDS = {
     "name": "name of its own, shown in reports and logs",
     "feeds": "one `[[feeds]]` for each place where exports appear",
     "targets": "one `[[targets]]` for each receiver",
-    "complete": "when a file may be taken: see below",
+    "complete": "when a file may be taken: one of the tables that follow",
     "kind": "what kind of target it is",
     "by": "how completeness is told",
     "host": "name or address of the receiver",
     "port": "port of the receiver",
     "user": "name of the account",
-    "auth": "`method`: `none`, `basic`, `bearer`, `client_credentials` or `backend_services`, with its keys",
-    "tls": "`ca_file`, `cert_file`, `key_file` and what else TLS needs",
+    "auth": "who we are: one of the tables that follow",
+    "tls": "encryption: the table that follows",
+    "method": "how the gateway shows who it is",
+    "username": "name of the account",
+    "client_id": "name under which the token server knows the gateway",
+    "token_url": "address of the token server",
+    "scope": "what is asked for",
+    "algorithm": "how the assertion is signed",
     "longest_pause": "longest pause between two attempts, in seconds",
     "connect_timeout": "seconds to wait for the connection",
 }
 
 
 def site_keys() -> str:
-    """Every key of a site file, from its models."""
+    """Every key of a site file, table by table as they stand inside each other, from the schema of its model."""
     from gateway.nightly import site
 
-    tables: tuple[tuple[str, type[Any]], ...] = (
-        ("Top of the file", site.Site),
-        ("`[[feeds]]`", site.Feed),
-        ('`complete = { by = "stable" }` of a feed', site.Stable),
-        ('`complete = { by = "marker" }` of a feed', site.Marker),
-        ('`complete = { by = "rename" }` of a feed', site.Renamed),
-        ("`[feeds.sftp]`", site.Sftp),
-        ("`[feeds.s3]`", site.S3),
-        ('`[[targets]]` with `kind = "fhir"`', site.SiteFhir),
-        ('`[[targets]]` with `kind = "mllp"`', site.SiteMllp),
-        ('`[[targets]]` with `kind = "folder"`', site.SiteFolder),
-    )
+    made = site.Site.model_json_schema()
+    return "\n\n".join(_keys_below("Top of the file", made, made["$defs"]))
+
+
+def _keys_below(heading: str, table: dict[str, Any], tables: dict[str, Any]) -> list[str]:
+    """A table of keys, then those of the tables that may stand in it."""
+    rows, parts = [], []
+    for key, rule in table["properties"].items():
+        meaning = rule.get("description") or SITE_WORDS[key]
+        rows.append((_code(key), _values(rule), _default(key, rule, table), meaning))
+        for name in dict.fromkeys(re.findall(r"#/\$defs/(\w+)", json.dumps(rule))):
+            inner = tables[name]
+            if "properties" not in inner:
+                continue
+            said = (
+                (f"{kind} = {_toml(each['const'])}") for kind, each in inner["properties"].items() if "const" in each
+            )
+            told = next(said, "")
+            if rule.get("type") == "array":
+                place = f"`[[{key}]]`" + (f" with `{told}`" if told else "")
+            else:
+                place = f"`{key} = {{ {told + ', ' if told else ''}... }}` of {heading}"
+            parts += _keys_below(place, inner, tables)
+    return [f"## {heading}\n\n" + _table(("key", "value", "default", "meaning"), rows), *parts]
+
+
+def service_keys() -> str:
+    """Every setting of the service, from its model."""
+    from gateway.service import settings
+
     parts = []
-    for heading, model in tables:
-        rows = []
-        for key, field in model.model_fields.items():
-            plain = isinstance(field.default, str | int | float) and field.default != ""
-            default = "required" if field.is_required() else _code(_toml(field.default)) if plain else ""
-            rows.append((_code(key), default, field.description or SITE_WORDS[key]))
-        parts.append(f"#### {heading}\n\n" + _table(("key", "default", "meaning"), rows))
+    for heading, model in (("", settings.Settings), ("#### `[[tokens]]`", settings.Token)):
+        words = _attributes(model)
+        made = model.model_json_schema()
+        rows = [
+            (_code(key), _values(rule), _default(key, rule, made), words[key])
+            for key, rule in made["properties"].items()
+        ]
+        parts.append("\n\n".join(filter(None, (heading, _table(("key", "value", "default", "meaning"), rows)))))
     return "\n\n".join(parts)
+
+
+def _attributes(model: type[Any]) -> dict[str, str]:
+    """What the docstring of a class says of each of its attributes."""
+    told = inspect.cleandoc(model.__doc__ or "").partition("Attributes:\n")[2]
+    found = re.findall(r"^    (\w+): (.*(?:\n {6,}.*)*)", told, re.M)
+    return {key: " ".join(words.split()).rstrip(".") for key, words in found}
+
+
+def report_format() -> str:
+    """The parts of report.json, from its schema."""
+    from gateway import report
+
+    made = report.schema()
+    tables = {"The report": made} | {name: each for name, each in made["$defs"].items() if "properties" in each}
+    parts = []
+    for name, table in tables.items():
+        rows = [(_code(key), _kind(rule), rule.get("description", "")) for key, rule in table["properties"].items()]
+        words = "" if table is made else str(table.get("description", ""))
+        parts.append("\n\n".join(filter(None, (f"### {name}", words, _table(("key", "value", "meaning"), rows)))))
+    return "\n\n".join(parts)
+
+
+def findings_format() -> str:
+    """The columns of findings.csv."""
+    from gateway.report.findings import COLUMNS
+
+    safe = "Cells are written so that a spreadsheet runs none of them."
+    return f"The first line names the columns: {_codes(COLUMNS)}. {safe}"
+
+
+def _kind(rule: dict[str, Any]) -> str:
+    """The type that a JSON Schema states, in words; names of other tables as they are."""
+    if "anyOf" in rule:
+        return " or ".join(dict.fromkeys(_kind(each) for each in rule["anyOf"]))
+    if "$ref" in rule:
+        return str(rule["$ref"]).rpartition("/")[2]
+    if "const" in rule or "enum" in rule:
+        return _codes(json.dumps(each) for each in rule.get("enum", [rule.get("const")]))
+    kind = rule.get("type", "any")
+    if kind == "array":
+        return f"list of {_kind(rule['items'])}" if "items" in rule else "list"
+    if kind == "object":
+        inner = rule.get("additionalProperties")
+        return f"object of {_kind(inner)}" if isinstance(inner, dict) else "object"
+    return f"{kind} ({rule['format']})" if "format" in rule else str(kind)
+
+
+@cache
+def _openapi() -> dict[str, Any]:
+    from gateway.service.app import create_app
+    from gateway.service.settings import Settings
+
+    return create_app(Settings()).openapi()
+
+
+def http_interface() -> str:
+    """Every path of the service with what it takes and answers, and every schema, from the OpenAPI description."""
+    made = _openapi()
+    parts = []
+    problems: dict[str, str] = {}
+    for path, methods in made["paths"].items():
+        for method, told in methods.items():
+            text = " ".join((told.get("description") or "").split())
+            body = told.get("requestBody", {}).get("content", {})
+            takes = [f"`{kind}`: {_schema_link(each)}" for kind, each in body.items()]
+            lines = [f"### `{method.upper()} {path}`", f"{told['summary']}. {text}".strip()]
+            if takes:
+                lines.append("Takes " + "; ".join(takes) + ".")
+            if told.get("parameters"):
+                rows = [
+                    (
+                        _code(each["name"]),
+                        each["in"],
+                        _kind(each["schema"]),
+                        " ".join(each.get("description", "").split()),
+                    )
+                    for each in told["parameters"]
+                ]
+                lines.append(_table(("parameter", "in", "value", "meaning"), rows))
+            answers_made: list[tuple[str, str, str]] = []
+            faults = []
+            for status, answer in told["responses"].items():
+                if int(status) >= 400:
+                    faults.append(_code(status))
+                    problems[status] = " ".join(answer["description"].split())
+                    continue
+                forms = answer.get("content", {})
+                shown_forms = ", ".join(
+                    f"`{kind}`" + (f" {link}" if (link := _schema_link(each)) else "") for kind, each in forms.items()
+                )
+                answers_made.append((_code(status), " ".join(answer["description"].split()), shown_forms))
+            lines.append(_table(("status", "meaning", "form"), answers_made))
+            if faults:
+                lines.append(f"Problems: {', '.join(faults)}.")
+            parts.append("\n\n".join(lines))
+    told_of = _table(("status", "meaning"), [(_code(status), words) for status, words in sorted(problems.items())])
+    parts += ["## Problems", "Each is answered with problem details (RFC 9457), a [Problem](#problem).", told_of]
+    parts.append("## Schemas")
+    for name, table in made["components"]["schemas"].items():
+        rows = [
+            (_code(key), _kind(rule), "yes" if key in table.get("required", ()) else "",
+             " ".join(rule.get("description", "").split()))
+            for key, rule in table.get("properties", {}).items()
+        ]  # fmt: skip
+        words = " ".join(table.get("description", "").split())
+        parts.append(
+            "\n\n".join(filter(None, (f"### {name}", words, _table(("key", "value", "required", "meaning"), rows))))
+        )
+    return "\n\n".join(["## Paths", *parts])
+
+
+def _schema_link(content: dict[str, Any]) -> str:
+    name = str(content.get("schema", {}).get("$ref", "")).rpartition("/")[2]
+    return f"[{name}](#{name.lower()})" if name else ""
 
 
 def answers() -> str:
@@ -297,6 +447,8 @@ def _default(key: str, rule: dict[str, Any], table: dict[str, Any]) -> str:
 
 def _values(rule: dict[str, Any]) -> str:
     """The values a key may have, in words."""
+    if "oneOf" in rule:
+        return "table"
     if "anyOf" in rule:
         texts = [_values(part) for part in rule["anyOf"] if part.get("type") != "null"]
         return " or ".join(dict.fromkeys(texts))
@@ -310,16 +462,33 @@ def _values(rule: dict[str, Any]) -> str:
     if kind == "array":
         if "prefixItems" in rule:
             return "`[low, high]`"
+        items = rule["items"]
+        if "$ref" in items or "oneOf" in items:
+            return "tables"
+        if "enum" in items:
+            return f"list of {_codes(map(_toml, items['enum']))}"
         bounds = f", {rule['minItems']} to {rule['maxItems']}" if "minItems" in rule and "maxItems" in rule else ""
         return f"list of texts{bounds}"
     if kind == "object":
         inner = rule["additionalProperties"]
         return "tables" if "$ref" in inner or inner.get("type") == "object" else f"table: text = {_values(inner)}"
-    if kind == "integer":
-        return f"{rule['minimum']} to {rule['maximum']}"
+    if kind in ("integer", "number"):
+        return _range(rule)
     if kind == "boolean":
         return "`true`, `false`"
+    if rule.get("format") == "path":
+        return "path"
     return "one character" if rule.get("maxLength") == 1 else "text"
+
+
+def _range(rule: dict[str, Any]) -> str:
+    """The numbers that a key may have, in words."""
+    above = f"more than {rule['exclusiveMinimum']:g}" if "exclusiveMinimum" in rule else ""
+    low, high = rule.get("minimum"), rule.get("maximum")
+    if low is not None and high is not None:
+        return f"{low} to {high}"
+    parts = [above, f"{low} or more" if low is not None else "", f"at most {high}" if high is not None else ""]
+    return ", ".join(filter(None, parts)) or ("whole number" if rule["type"] == "integer" else "number")
 
 
 def vitals() -> str:
@@ -413,8 +582,8 @@ def shown(language: str, text: str) -> Iterator[str]:
 
 @cache
 def _walk() -> dict[str, str]:
-    """Do what "Convert an export of your own" in the README says, with the texts it shows."""
-    text = README.read_text(encoding="utf-8")
+    """Do what the tutorial says, with the texts it shows."""
+    text = TUTORIAL.read_text(encoding="utf-8")
     export = next(shown("csv", text))
     addition = next(shown("toml", text))
     with tempfile.TemporaryDirectory(prefix="walk-") as name:
@@ -437,7 +606,45 @@ def _walk() -> dict[str, str]:
         made["converted"] = _run(folder, *words)
         files = sorted(path.relative_to(folder).as_posix() for path in (folder / "result").rglob("*") if path.is_file())
         made["files"] = "\n".join(files)
+        made["row"] = _row(folder)
     return made
+
+
+def _row(folder: Path) -> str:
+    """The first row of the tutorial's export beside what became of it: cell, Observation, OBX."""
+    mapping = loader.load(folder / "my-monitor.toml").mapping
+    assert mapping.delimited is not None
+    rows = csv.reader((folder / "first-export.csv").open(encoding="utf-8"), delimiter=mapping.delimited.delimiter)
+    row = dict(zip(next(rows), next(rows), strict=True))
+    (bundle,) = (folder / "result" / "fhir").glob("*.bundle.json")
+    observed: dict[str, str] = {}
+    for entry in json.loads(bundle.read_text(encoding="utf-8"), parse_float=str)["entry"]:
+        resource = entry["resource"]
+        for part in (resource, *resource.get("component", ())):
+            if "valueQuantity" in part or "valueCodeableConcept" in part:
+                quantity = part.get("valueQuantity")
+                value = f"{quantity['value']} {quantity['code']}" if quantity else part["valueCodeableConcept"]["text"]
+                for coding in part["code"]["coding"]:
+                    observed.setdefault(coding["code"], value)
+    (batch,) = (folder / "result" / "oru").glob("*.hl7")
+    message = batch.read_bytes().decode("utf-8").partition("\rMSH")[2]  # a text file would lose the carriage returns
+    segments = {}
+    for line in message.partition("\rMSH")[0].split("\r"):
+        fields = line.split("|")
+        if fields[0] == "OBX":
+            code = fields[3].partition("^")[0]
+            numbered = ((3, code), (5, fields[5]), (6, fields[6].partition("^")[0]))
+            segments[code] = " ".join(f"OBX-{number} `{field}`" for number, field in numbered if field)
+    cells = []
+    for key, source in mapping.vitals.items():
+        vital = vocabulary.vitals()[key]
+        codes = [coding.code for coding in vital.codings]
+        found = next((each for each in codes if each in segments), None)
+        if found is not None and source.column in row and row[source.column]:
+            value = next(observed[each] for each in codes if each in observed)
+            cells.append((f"{source.column}: `{row[source.column]}`", f"{vital.title} `{value}`", segments[found]))
+    assert cells, "no cell of the row has become a record"
+    return _table(("in the export", "in FHIR R4", "in HL7 v2"), cells)
 
 
 @cache
@@ -482,6 +689,16 @@ def mended() -> str:
 def converted() -> str:
     """Output of the conversion."""
     return _block(_walk()["converted"])
+
+
+def first_export() -> str:
+    """The export of the tutorial."""
+    return _block(next(shown("csv", TUTORIAL.read_text(encoding="utf-8"))), "text")
+
+
+def row() -> str:
+    """One row of an export beside its records."""
+    return _walk()["row"]
 
 
 def files() -> str:
@@ -603,16 +820,74 @@ SECTIONS: dict[str, Callable[[], str]] = {
     "files": files,
     "recovery files": recovery_files,
     "recovery": recovery,
+    "first export": first_export,
+    "one row": row,
     "options": options,
     "exit statuses": exit_statuses,
     "mapping keys": mapping_keys,
     "site keys": site_keys,
+    "service keys": service_keys,
     "answers": answers,
+    "report format": report_format,
+    "findings format": findings_format,
+    "http": http_interface,
     "vitals": vitals,
     "qualifiers": qualifiers,
     "limits": limits,
     "rules": rules,
 }
+
+
+# -- the man page
+
+
+def man_page() -> str:
+    """The man page, from the commands themselves (roff as man(7) describes it)."""
+    known: Any = typer.main.get_command(cli.app)
+    lines = [
+        r".\" Made by python -m tests.docs_refresh; do not edit.",
+        f'.TH GATEWAY 1 "" "gateway {VERSION}" "Spot-check gateway"',
+        ".SH NAME",
+        "gateway \\- spot-check vital signs into FHIR and HL7 v2 records",
+        ".SH SYNOPSIS",
+        ".B gateway",
+        r"\fICOMMAND\fR [\fIARGUMENTS\fR]",
+        ".SH DESCRIPTION",
+        _roff(str(known.help)),
+        ".SH COMMANDS",
+    ]
+    for name, command in known.commands.items():
+        lines += [f".SS gateway {_roff(name)}", _roff(" ".join((inspect.getdoc(command.callback) or "").split()))]
+        for parameter in command.params:
+            label = ", ".join(parameter.opts) if parameter.param_type_name == "option" else ""
+            words = [
+                rf"\f{font}{_roff(text)}\fR" for font, text in (("B", label), ("I", _taken(command, parameter))) if text
+            ]
+            lines += [".TP", " ".join(words)]
+            lines.append(_roff(" ".join(str(parameter.help or "").split())))
+    lines.append(".SH EXIT STATUS")
+    for number, words in re.findall(r"^ +(\d+) +(.+)$", cli.EXIT_STATUS, re.M):
+        lines += [".TP", number, _roff(words)]
+    lines += [".SH CAUTIONS", *(line for words in CAUTIONS for line in (".PP", _roff(words)))]
+    lines += [".SH SEE ALSO", _roff("gateway help lists the pages of the documentation.")]
+    return "\n".join(lines) + "\n"
+
+
+def _roff(text: str) -> str:
+    """Text for a man page, a sentence that begins with a dot or a quote made safe."""
+    safe = text.replace("\\", "\\e").replace("-", "\\-")
+    wrapped = textwrap.wrap(safe, 100, break_long_words=False, break_on_hyphens=False)
+    return "\n".join(("\\&" if line[:1] in ".'" else "") + line for line in wrapped)
+
+
+def pages() -> list[Path]:
+    """Every document, the README first."""
+    return [REPOSITORY / "README.md", REPOSITORY / "DEVELOPERS.md", *sorted(DOCS.rglob("*.md"))]
+
+
+def marks(text: str) -> list[str]:
+    """The names of the made sections of a page."""
+    return re.findall(r"^<!-- made: (.+?) -->$", text, re.M)
 
 
 def refreshed(text: str, name: str) -> str:
@@ -623,23 +898,30 @@ def refreshed(text: str, name: str) -> str:
     """
     start, end = f"<!-- made: {name} -->\n", f"<!-- end: {name} -->"
     if text.count(start) != 1 or text.count(end) != 1:
-        raise ValueError(f"{README.name} must have the section {name!r} once, between its two marks")
+        raise ValueError(f"the page must have the section {name!r} once, between its two marks")
     before, rest = text.split(start)
     return f"{before}{start}\n{SECTIONS[name]()}\n\n{end}{rest.split(end)[1]}"
 
 
 def main(words: Sequence[str]) -> int:
-    """Refresh README.md, or with `--check` only say what is out of date."""
-    before = text = README.read_text(encoding="utf-8")
+    """Refresh every document, or with `--check` only say what is out of date."""
     stale = []
-    for name in SECTIONS:
-        after = refreshed(text, name)
-        if after != text:
-            stale.append(name)
-        text = after
-    if text != before and "--check" not in words:
-        README.write_text(text, encoding="utf-8")
-    print(f"{README.name}: {', '.join(stale) + ' out of date' if stale else 'up to date'}")
+    for path in pages():
+        before = text = path.read_text(encoding="utf-8")
+        for name in marks(text):
+            after = refreshed(text, name)
+            if after != text:
+                stale.append(f"{path.relative_to(REPOSITORY)}: {name}")
+            text = after
+        if text != before and "--check" not in words:
+            path.write_text(text, encoding="utf-8")
+    made = man_page()
+    if not MAN.exists() or MAN.read_text(encoding="utf-8") != made:
+        stale.append(str(MAN.relative_to(REPOSITORY)))
+        if "--check" not in words:
+            MAN.parent.mkdir(exist_ok=True)
+            MAN.write_text(made, encoding="utf-8")
+    print("\n".join(f"{each}: out of date" for each in stale) or "The documents are up to date.")
     return int(bool(stale) and "--check" in words)
 
 

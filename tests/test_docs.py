@@ -23,8 +23,9 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 DOCUMENTS = sorted(
     path
     for path in REPOSITORY.rglob("*.md")
-    if not {".venv", ".git", "demo-output", "dist", "build"} & set(path.relative_to(REPOSITORY).parts)
+    if not {".venv", ".git", "demo-output", "dist", "build", "site"} & set(path.relative_to(REPOSITORY).parts)
 )
+PAGES = docs_refresh.pages()
 IDS = [path.relative_to(REPOSITORY).as_posix() for path in DOCUMENTS]
 
 
@@ -51,10 +52,10 @@ def commands(text: str) -> list[list[str]]:
     return found
 
 
-def test_readme_states_the_test_command() -> None:
-    readme = (REPOSITORY / "README.md").read_text(encoding="utf-8")
-    assert ["./dev", "test"] in commands(readme)
-    assert ["./dev", "demo"] in commands(readme)
+def test_readme_is_short_and_states_the_two_commands() -> None:
+    assert ["./dev", "test"] in commands(readme())
+    assert ["./dev", "demo"] in commands(readme())
+    assert readme().count("\n") <= 150
 
 
 @pytest.mark.parametrize("path", DOCUMENTS, ids=IDS)
@@ -81,11 +82,11 @@ def test_commands_exist(path: Path) -> None:
         if words[0] == "gateway" and len(words) > 1 and not words[1].startswith("-"):
             command = known.commands.get(words[1])
             assert command is not None, f"{shlex.join(words)}: there is no such command"
-            options = {"--help"} | {option for parameter in command.params for option in parameter.opts}
+            options = {"-h", "--help"} | {option for parameter in command.params for option in parameter.opts}
             for word in words[2:]:
                 if word.startswith("--"):
                     assert word.partition("=")[0] in options, f"{shlex.join(words)}: there is no option {word}"
-            if "--help" not in words:
+            if not {"-h", "--help"} & set(words):
                 command.make_context(words[1], words[2:])  # refuses a value or a number of arguments that does not fit
 
 
@@ -101,20 +102,28 @@ def readme() -> str:
     return (REPOSITORY / "README.md").read_text(encoding="utf-8")
 
 
+def everything() -> str:
+    """The text of all documents, one after the other."""
+    return "\n\n".join(path.read_text(encoding="utf-8") for path in PAGES)
+
+
 RUN = {
     "demo": ["demo"],
-    "steps": ["check", "mistake", "preview", "mended", "converted", "files"],
+    "steps": ["check", "mistake", "preview", "mended", "converted", "files", "one row"],
     "recovery": ["recovery"],
 }
 FROM_DATA = sorted(docs_refresh.SECTIONS.keys() - {name for names in RUN.values() for name in names})
 
 
 def assert_current(names: list[str]) -> None:
-    text = readme()
-    stale = [name for name in names if docs_refresh.refreshed(text, name) != text]
-    assert not stale, (
-        f"README.md is out of date: {stale}. Run: .venv/bin/python -m tests.docs_refresh, and read what changed"
-    )
+    stale = [
+        f"{path.name}: {name}"
+        for path in PAGES
+        for text in [path.read_text(encoding="utf-8")]
+        for name in docs_refresh.marks(text)
+        if name in names and docs_refresh.refreshed(text, name) != text
+    ]
+    assert not stale, f"out of date: {stale}. Run: .venv/bin/python -m tests.docs_refresh, and read what changed"
 
 
 @pytest.mark.parametrize("name", FROM_DATA)
@@ -128,9 +137,14 @@ def test_section_made_by_running_commands_is_current(names: list[str]) -> None:
     assert_current(names)
 
 
-def test_every_mark_has_its_section() -> None:
-    assert re.findall(r"<!-- made: (.+?) -->", readme()) == re.findall(r"<!-- end: (.+?) -->", readme())
-    assert set(re.findall(r"<!-- made: (.+?) -->", readme())) == set(docs_refresh.SECTIONS)
+@pytest.mark.parametrize("path", PAGES, ids=[path.relative_to(REPOSITORY).as_posix() for path in PAGES])
+def test_every_mark_has_its_end(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert docs_refresh.marks(text) == re.findall(r"^<!-- end: (.+?) -->$", text, re.M)
+
+
+def test_every_section_is_shown_somewhere() -> None:
+    assert set(docs_refresh.marks(everything())) == set(docs_refresh.SECTIONS)
 
 
 def test_a_stale_section_is_noticed() -> None:
@@ -141,15 +155,61 @@ def test_a_stale_section_is_noticed() -> None:
     assert docs_refresh.refreshed(spoilt, "cautions") == text
 
 
-def test_every_command_and_option_is_in_the_readme() -> None:
+def test_the_man_page_is_current() -> None:
+    assert docs_refresh.MAN.read_text(encoding="utf-8") == docs_refresh.man_page(), "run tests.docs_refresh"
+
+
+@pytest.mark.skipif(shutil.which("groff") is None, reason="there is no groff on this machine")
+def test_the_man_page_is_understood() -> None:
+    words = ["groff", "-man", "-Tutf8", "-ww", str(docs_refresh.MAN)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+    assert "spot-check vital signs into FHIR and HL7 v2 records" in done.stdout
+    assert "--mapping" in re.sub(r"\x1b\[[0-9;]*m|.\x08", "", done.stdout)
+
+
+def test_every_command_and_option_is_documented() -> None:
     known: Any = typer.main.get_command(cli.app)
-    text = readme()
+    text = (docs_refresh.DOCS / "reference" / "commands.md").read_text(encoding="utf-8")
     missing = [name for name in known.commands if f"`gateway {name}`" not in text]
     for command in known.commands.values():
         for parameter in command.params:
             if parameter.param_type_name == "option":
-                missing += [option for option in parameter.opts if not re.search(rf"^\\| `{option}[ `]", text, re.M)]
+                missing += [option for option in parameter.opts if not re.search(rf"^\| `{option}[ `]", text, re.M)]
     assert missing == []
+
+
+def test_every_page_says_at_its_top_what_it_is_about() -> None:
+    stems = [path.stem for path in PAGES if docs_refresh.DOCS in path.parents]
+    assert len(set(stems)) == len(stems), "gateway help finds a page by the name of its file"
+    for path in PAGES:
+        if docs_refresh.DOCS in path.parents:
+            text = path.read_text(encoding="utf-8")
+            assert re.match(r"# [^\n]+\n\n[A-Z][^\n#]{20,105}\.\n", text), f"{path.name}: a title, then one short line"
+
+
+@pytest.mark.slow
+def test_the_site_is_built_strictly_and_needs_no_network(tmp_path: Path) -> None:
+    pytest.importorskip("material", reason="mkdocs-material is not installed: pip install '.[docs]'")
+    words = [sys.executable, "-m", "mkdocs", "build", "--strict", "--site-dir", str(tmp_path / "site")]
+    quiet = os.environ | {"NO_MKDOCS_2_WARNING": "1"}
+    done = subprocess.run(words, cwd=REPOSITORY, env=quiet, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    built = sorted((tmp_path / "site").rglob("*.html"))
+    assert len(built) >= len(PAGES) - 2
+    # What a browser fetches by itself, as against links that a reader may follow.
+    fetched = re.compile(
+        r"<(?:script|img|iframe|source)\b[^>]*\bsrc=\"?(?:https?:)?//|<link\b[^>]*\bhref=\"?(?:https?:)?//"
+    )
+    assert fetched.search('<script src="https://cdn.example/x.js">')
+    assert [path.name for path in built if fetched.search(path.read_text(encoding="utf-8"))] == []
+
+
+@pytest.mark.parametrize("name", ["report.png", "bench.png", "flow.svg"])
+def test_pictures_are_small(name: str) -> None:
+    picture = docs_refresh.DOCS / "images" / name
+    assert picture.stat().st_size < 200_000
+    assert f"docs/images/{name}" in readme()
 
 
 def test_every_table_and_key_of_a_mapping_is_described() -> None:
@@ -165,8 +225,8 @@ def test_every_table_and_key_of_a_mapping_is_described() -> None:
     assert docs_refresh.WORDS.keys() == keys.keys() - described, "WORDS describes what the model leaves undescribed"
 
 
-def test_toml_in_the_readme_is_toml() -> None:
-    blocks = list(docs_refresh.shown("toml", readme()))
+def test_toml_in_the_documents_is_toml() -> None:
+    blocks = list(docs_refresh.shown("toml", everything()))
     assert blocks
     for block in blocks:
         tomllib.loads(block)
@@ -177,10 +237,10 @@ def test_cautions_stand_before_anything_is_run() -> None:
     assert text.index("not a medical device") < text.index("```sh")
 
 
-def test_python_in_the_readme_runs(tmp_path: Path) -> None:
-    (code,) = docs_refresh.shown("python", readme())
+def test_python_in_the_documents_runs(tmp_path: Path) -> None:
+    (code,) = docs_refresh.shown("python", everything())
     shutil.copy(REPOSITORY / "mappings" / "wide-example.toml", tmp_path / "my-monitor.toml")
-    (tmp_path / "first-export.csv").write_text(next(docs_refresh.shown("csv", readme())), encoding="utf-8")
+    (tmp_path / "first-export.csv").write_text(next(docs_refresh.shown("csv", everything())), encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-c", code],
         cwd=tmp_path,
@@ -195,8 +255,14 @@ def test_python_in_the_readme_runs(tmp_path: Path) -> None:
     assert list((tmp_path / "from-python").rglob("*.ndjson"))
 
 
+def internals() -> str:
+    """What is written for developers."""
+    pages = [REPOSITORY / "DEVELOPERS.md", *sorted((docs_refresh.DOCS / "internals").glob("*.md"))]
+    return "\n\n".join(path.read_text(encoding="utf-8") for path in pages)
+
+
 def test_paths_named_for_developers_exist() -> None:
-    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = internals()
     prose = re.sub(r"^```.*?^```", "", text, flags=re.M | re.S)
     named = re.findall(r"`((?:gateway|tests|mappings|fixtures)/[\w./-]*|[\w-]+\.(?:toml|md))`", prose)
     assert len(named) > 20
@@ -208,14 +274,14 @@ def test_paths_named_for_developers_exist() -> None:
 
 @pytest.mark.parametrize("package", ["conversion", "decisions"])
 def test_modules_of_a_package_are_listed(package: str) -> None:
-    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = internals()
     table = text.partition(f"\n`gateway/{package}/` is ")[2].split("\n\n")[1]
     files = {path.name for path in (REPOSITORY / "gateway" / package).glob("*.py")} - {"__init__.py"}
     assert set(re.findall(r"^\| `(\w+\.py)` \|", table, re.M)) == files
 
 
 def test_packages_are_listed() -> None:
-    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = internals()
     folders = {path.parent.name for path in (REPOSITORY / "gateway").glob("*/__init__.py")}
     assert {name for name in folders if f"`gateway/{name}/`" not in text} == set()
 

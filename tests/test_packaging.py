@@ -71,10 +71,13 @@ def test_wheel_carries_its_data(wheel: Path) -> None:
     demo = {f"gateway/_shipped/demo/{name}" for name in files_below(REPOSITORY / "fixtures" / "demo")}
     assert any(name.startswith("gateway/vocabulary/") and name.endswith(".toml") for name in package)
     assert any(name.startswith("gateway/report/") and name.endswith(DATA) for name in package)
+    pages = {f"gateway/_shipped/docs/{name}" for name in files_below(REPOSITORY / "docs") if name.endswith(".md")}
     assert mappings
     assert demo
-    carried = {name for name in inside if ".dist-info/" not in name}
-    assert carried == package | mappings | demo
+    assert pages
+    carried = {name for name in inside if ".dist-info/" not in name and ".data/" not in name}
+    assert carried == package | mappings | demo | pages
+    assert [name.partition(".data/")[2] for name in inside if ".data/" in name] == ["data/share/man/man1/gateway.1"]
     licences = {name.rpartition("/")[2] for name in inside if "/licenses/" in name}
     assert licences == {"LICENSE", "NOTICE"}
 
@@ -106,6 +109,20 @@ def test_installed_wheel_finds_its_mappings(clean: Path, tmp_path: Path) -> None
     for name in names:
         said = run(clean / "bin" / "gateway", "check", name, cwd=tmp_path, env=outside())
         assert "the mapping can be used" in said
+
+
+@pytest.mark.slow
+def test_installed_wheel_shows_its_pages(clean: Path, tmp_path: Path) -> None:
+    said = run(clean / "bin" / "gateway", "help", "nightly", cwd=tmp_path, env=outside())
+    assert said.startswith("# Your first night")
+    assert (clean / "share" / "man" / "man1" / "gateway.1").is_file()
+
+
+def test_source_distribution_has_what_the_project_names() -> None:
+    tool = tomllib.loads((REPOSITORY / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+    named = tool["hatch"]["build"]["targets"]["sdist"]["include"]
+    assert {"/docs", "/mkdocs.yml"} <= set(named)
+    assert [name for name in named if not (REPOSITORY / name.lstrip("/")).exists()] == []
 
 
 def test_version_is_the_same_everywhere() -> None:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, TypeVar
 
 import typer
 
-from gateway.cli import authoring, delivery, holding, nightly, serve
+from gateway.cli import authoring, delivery, holding, nightly, pages, serve
 from gateway.cli.terminal import (
     instant,
     look_up,
@@ -75,7 +75,7 @@ app = typer.Typer(
     name="gateway",
     help="Spot-check vital signs from portable monitors into FHIR R4 Observations and HL7 v2 ORU messages.",
     epilog=f"{EXIT_STATUS}\n\n{CAUTIONS}",
-    add_completion=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
@@ -118,6 +118,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     words = list(sys.argv[1:] if arguments is None else arguments)
     command = typer.main.get_command(app)
+    if "_GATEWAY_COMPLETE" in os.environ:  # a shell asks for completions: typer answers, and ends the process
+        command.main(args=words, prog_name="gateway")
     try:
         # Not `command()`: that wrapper turns interrupts and closed pipes into exits of its own.
         with command.make_context("gateway", list(words) or ["--help"]) as context:
@@ -455,6 +457,7 @@ holding.register(app)
 nightly.register(app)
 delivery.register(app)
 serve.register(app)
+pages.register(app)
 
 
 class _Demo(NamedTuple):

@@ -514,7 +514,8 @@ def _explain(path: KeyPath, details: ErrorDetails, raw: Any) -> tuple[str, str]:
     if kind == "value_error":
         return str(context.get("error", "it cannot be used")), "Correct it"
     if kind == "string_pattern_mismatch":
-        return "the text has another form than it must have", f"Write {_SHAPES.get(name, 'it as README.md shows it')}"
+        shape = _SHAPES.get(name, "it as gateway help site-file shows it")
+        return "the text has another form than it must have", f"Write {shape}"
     if kind in ("string_too_short", "too_short"):
         return "there is nothing in it", _hint(path, raw)
     return re.sub(r"^(Input|Value) ", "it ", details["msg"]).rstrip("."), _hint(path, raw)
@@ -526,7 +527,7 @@ def _hint(path: KeyPath, raw: Any) -> str:
         found = model.model_fields.get(name)
         if found is not None and found.description:
             return f"{name} is: {found.description}"
-    return f"Add {name} = ..." if name else "See README.md"
+    return f"Add {name} = ..." if name else "See gateway help site-file"
 
 
 def _tags(path: KeyPath) -> list[str]:

@@ -31,7 +31,7 @@ Saturation and pulse have 2.7e-3: two patients share them every day, so they nev
 seconds (4.4e-5). A hospital that charts 5,000 sets a day without a device, in 960 busy minutes, has 5.2 of them in a
 minute, 11 pairs in a minute and 4 million pairs a year: with full sets one false hold in four years, and with sets that
 just stay below the bound 40 a year. What it costs: the same small set for two patients is not noticed where no device
-is known. The README says so among the known limits.
+is known. The documents say so among the known limits.
 """
 
 from __future__ import annotations

@@ -145,7 +145,7 @@ def load(path: str | Path | None = None, environment: Mapping[str, str] = os.env
         first = error.errors(include_input=False, include_url=False)[0]
         key = ".".join(map(str, first["loc"]))
         what = str(first["msg"]).removeprefix("Value error, ")
-        todo = "Correct the value; the README lists the settings"
+        todo = "Correct the value; gateway help settings lists them"
         if "without tokens" in what:
             todo = "Make a token with gateway serve --new-token NAME, or listen on 127.0.0.1"
         raise UsageError(
