@@ -18,6 +18,16 @@ Entry: TypeAlias = tuple[int, list[str]]
 BLANKS = " \t\r\n\u00a0\u202f\u2007\ufeff"
 """What may stand around the text of a cell and is no part of it."""
 
+SPACES = " \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\N{THIN SPACE}"
+"""What stands for a space in a value: between groups of three digits, and before a unit."""
+
+_TO_SPACE = str.maketrans(SPACES, " " * len(SPACES))
+
+
+def spaced(text: str) -> str:
+    """The text of a value with plain spaces, and none around it."""
+    return text.translate(_TO_SPACE).strip()
+
 
 class Outcome(StrEnum):
     """What became of a reading: exactly one of these."""
@@ -32,10 +42,16 @@ class Outcome(StrEnum):
 class Severity(StrEnum):
     """FHIR R4 IssueSeverity (http://hl7.org/fhir/issue-severity)."""
 
+    # The gravest first: reports are sorted by this order.
     FATAL = "fatal"
     ERROR = "error"
     WARNING = "warning"
     INFORMATION = "information"
+
+    @property
+    def grave(self) -> bool:
+        """Whether it is a reason for refusing."""
+        return self in (Severity.FATAL, Severity.ERROR)
 
 
 class Effect(StrEnum):

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 
 from gateway.delivery.answers import ISSUES, Choice, answered
 from gateway.delivery.base import Verdict
+from gateway.model import Severity
 
-_SEVERITIES = ("fatal", "error", "warning", "information")
 _PATH = re.compile(r"[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?(\.[A-Za-z][A-Za-z0-9]*(\[\d{1,6}\])?)*")
 _ENTRY = re.compile(r"Bundle\.entry\[(\d{1,6})\]")
 # The older `location` is an XPath, which counts from 1.
@@ -28,14 +28,14 @@ class Issue(NamedTuple):
     """One issue of an OperationOutcome, without anything that may name a person.
 
     Attributes:
-        severity: FHIR's code, or "error" for one that FHIR does not know.
+        severity: FHIR's code; an error for one that FHIR does not know.
         code: FHIR's issue type, or "" for one that FHIR does not know.
         path: where in the bundle, as a plain path; "" if not said.
         entry: position of the entry in the bundle as it was sent; None if not said.
         text: what the server says of it; "" when that may hold an identifier.
     """
 
-    severity: str
+    severity: Severity
     code: str
     path: str
     entry: int | None
@@ -44,7 +44,7 @@ class Issue(NamedTuple):
     @property
     def grave(self) -> bool:
         """Whether it is a reason for refusing."""
-        return self.severity in ("fatal", "error")
+        return self.severity.grave
 
     def __str__(self) -> str:
         at = f" ({self.path})" if self.path else ""
@@ -84,7 +84,7 @@ def _issue(issue: dict[str, Any], private: Callable[[str], bool]) -> Issue:
     texts = _texts(issue.get("diagnostics")) + (_texts(details.get("text")) if isinstance(details, dict) else [])
     said = next((text for text in texts if not private(text) and not _PERSON.search(text)), "")
     return Issue(
-        severity if severity in _SEVERITIES else "error",
+        Severity(severity) if severity in tuple(Severity) else Severity.ERROR,
         code if isinstance(code, str) and code in ISSUES else "",
         shown,
         entry,

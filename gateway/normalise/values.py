@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from gateway.errors import MappingError
 from gateway.mapping.model import Absent, Mapping, Method, Numbers, Site, VitalSource
-from gateway.model import Noticed, Outcome, Reading
+from gateway.model import SPACES, Noticed, Outcome, Reading, spaced
 from gateway.vocabulary import Unit, Vital, convert, unit_for, units, vitals
 
 LONGEST = 64
@@ -29,7 +29,6 @@ _COMPARATOR = re.compile(r"(<=|>=|<|>|≤|≥)\s*")
 _COMPARATORS = {"≤": "<=", "≥": ">="}
 _NUMBER_GOES_ON = re.compile(r"[0-9.,]|[eE][+-]?[0-9]")
 _LOOKS_LIKE_A_NUMBER = re.compile(r"[<>=≤≥\s]*[+\-−]?[.,]?\d")
-_NARROW_SPACES = str.maketrans({"\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "\N{THIN SPACE}": " "})
 
 
 def shown(text: str) -> str:
@@ -234,13 +233,13 @@ class ValueReader:
 
     def _states(self, unit: Unit, unit_text: str) -> bool:
         """Whether a two-part text may be read as `unit`: stated by the column, fixed, or told from the text."""
-        stated = _stripped(unit_text)
+        stated = spaced(unit_text)
         if stated:
             return self._units.get(stated) == unit
         return self._fixed == unit or self._source.unit_in_text
 
     def _stated_unit(self, behind: str, unit_text: str) -> Unit:
-        stated = [self._named_unit(text) for text in (_stripped(behind), _stripped(unit_text)) if text]
+        stated = [self._named_unit(text) for text in (spaced(behind), spaced(unit_text)) if text]
         if not stated:
             if self._fixed is None:
                 raise _Held("undeclared-unit", "The value comes without a unit, and the mapping fixes none")
@@ -309,7 +308,7 @@ class ValueReader:
     def _declared_units(self) -> dict[str, Unit]:
         declared = self._source.units
         pairs = declared.items() if isinstance(declared, dict) else [(text, text) for text in declared]
-        return {_stripped(text): self._unit(name, "units") for text, name in pairs}
+        return {spaced(text): self._unit(name, "units") for text, name in pairs}
 
     def _unit(self, text: str, key: str) -> Unit:
         unit = unit_for(text)
@@ -378,8 +377,7 @@ def _number_pattern(numbers: Numbers) -> re.Pattern[str]:
     """A number in the declared notation. ASCII digits only; thousands in whole groups of three or not at all."""
     whole = "[0-9]+"
     if numbers.thousands:
-        mark = "[ \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}\N{THIN SPACE}]"
-        mark = mark if numbers.thousands == " " else re.escape(numbers.thousands)
+        mark = f"[{SPACES}]" if numbers.thousands == " " else re.escape(numbers.thousands)
         whole = rf"(?:[0-9]{{1,3}}(?:{mark}[0-9]{{3}})+(?![0-9])|[0-9]+)"
     return re.compile(rf"-?{whole}(?:{re.escape(numbers.decimal)}[0-9]+)?")
 
@@ -414,7 +412,3 @@ def _shift(from_ucum: str, to_ucum: str) -> int | None:
         if ratio == Fraction(10) ** places:
             return places
     return None
-
-
-def _stripped(text: str) -> str:
-    return text.translate(_NARROW_SPACES).strip()

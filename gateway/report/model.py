@@ -37,7 +37,7 @@ CAUTIONS: tuple[str, ...] = (
     "Local codes, the law and licensed practice come before anything this software does.",
 )
 
-SEVERITIES: tuple[Severity, ...] = (Severity.FATAL, Severity.ERROR, Severity.WARNING, Severity.INFORMATION)
+_GRAVEST_FIRST = tuple(Severity)
 
 _SPACES = re.compile(r"[\t\n\r\x0b\x0c\x85\u2028\u2029]+")
 _UNSAFE = re.compile(
@@ -495,7 +495,7 @@ def _findings(tally: Tally, words: Mapping[str, RuleInfo]) -> list[RuleFindings]
                 capped=count > len(first),
             )
         )
-    found.sort(key=lambda item: (SEVERITIES.index(item.severity), -item.count, item.rule))
+    found.sort(key=lambda item: (_GRAVEST_FIRST.index(item.severity), -item.count, item.rule))
     return found
 
 
@@ -556,7 +556,7 @@ def _verdict_of_exports(lines: LineReckoning, readings: ReadingReckoning, found:
             sentence=f"{every.recorded:,} of {counted(every.total, 'reading')} recorded; {' and '.join(held)}. "
             "The findings say where and what to do.",
         )
-    grave = sum(item.count for item in found if item.severity in (Severity.FATAL, Severity.ERROR))
+    grave = sum(item.count for item in found if item.severity.grave)
     if grave:
         return Verdict(
             state="attention",

@@ -12,6 +12,7 @@ from importlib import resources
 from typing import Any, TypeVar
 
 from gateway.errors import VocabularyError
+from gateway.model import spaced
 
 LOINC = "http://loinc.org"
 UCUM = "http://unitsofmeasure.org"
@@ -26,7 +27,6 @@ CATEGORIES = ("neonate", "infant", "child", "adult")
 
 _R4 = "http://hl7.org/fhir/StructureDefinition/"
 _US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
-_SPACES = str.maketrans({"\N{NO-BREAK SPACE}": " ", "\N{NARROW NO-BREAK SPACE}": " ", "\N{THIN SPACE}": " "})
 # A shorter spelling is only taken as written: "g" and "G", "m" and "M" are different units.
 _SHORTEST_FOLDED = 3
 
@@ -345,7 +345,7 @@ def unit_for(text: str) -> Unit | None:
 
     Spaces around the text do not count, nor does case in spellings of three characters and more.
     """
-    text = text.translate(_SPACES).strip()
+    text = spaced(text)
     exact, folded = _spellings()
     key = exact.get(text)
     if key is None and len(text) >= _SHORTEST_FOLDED:
