@@ -418,7 +418,7 @@ def test_application_acknowledgement_while_nothing_is_outstanding(noticed: str) 
             sender.close()
         [late] = sender.late()
         assert late.control == "C1"
-        assert late.receipt[:2] == (PARKED, "AE")
+        assert late.receipt[:2] == (PARKED, "AE:204")
         assert sender.late() == []
 
 

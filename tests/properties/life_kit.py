@@ -242,7 +242,10 @@ class _Death:
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(os, "replace", moved)
                 yield died
-        except Killed:
+        except (Killed, Exception):
+            # Whatever goes wrong in a process that is dead already went wrong while the stack was left.
+            if not self._dead:
+                raise
             died.append(points or 0)
         finally:
             self._left, self._dead = None, False

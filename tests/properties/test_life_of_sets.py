@@ -256,7 +256,7 @@ class Lives(RuleBasedStateMachine):
             "patient": SetFilter(patient=known.patient),
             "device": SetFilter(device=known.device),
             "since": SetFilter(since=known.epoch),
-            "until": SetFilter(until=known.epoch),
+            "until": SetFilter(until=known.epoch + 1),
             "run": SetFilter(run=known.run),
             "identities": SetFilter(identities=[known.identity]),
         }[by]
