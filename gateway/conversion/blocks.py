@@ -263,6 +263,7 @@ class BlockConverter:
             retaken is not None,
             retaken is not None and item.line in retaken.reinstated,
             retaken.read if retaken is not None else 0,
+            item.moment.epoch if self._loaded.mapping.time.age is None else None,
         )
         verdict = self._judge.verdict(said, seen)
         candidate.outcomes = verdict.outcomes

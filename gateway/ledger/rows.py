@@ -140,6 +140,7 @@ class Standing(NamedTuple):
     reason: str
     revision: int
     status: str
+    epoch: int
 
 
 class OlderVersion(NamedTuple):

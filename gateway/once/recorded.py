@@ -305,7 +305,7 @@ class Recorded:
             row.identity, row.run, row.recorded_at.strftime("%Y-%m-%d"), stated(row.readings),
             frozenset(filter(None, row.keys.split(","))), row.state == "retracted", row.revision,
             chain=row.chain or row.identity, wrong_patient=row.reason == "wrong-patient",
-            preliminary=given_out_as_preliminary([*older, row]),
+            preliminary=given_out_as_preliminary([*older, row]), epoch=row.epoch,
         )  # fmt: skip
 
 

@@ -113,6 +113,7 @@ class Earlier(NamedTuple):
         chain: names the measurement through its life, 16 bytes: the identity of the first set of it.
         wrong_patient: it was retracted because it was the wrong patient's.
         preliminary: vitals that were given out as preliminary only.
+        epoch: the recorded time in seconds since 1970-01-01T00:00:00Z.
     """
 
     identity: bytes
@@ -128,6 +129,7 @@ class Earlier(NamedTuple):
     chain: bytes = b""
     wrong_patient: bool = False
     preliminary: frozenset[str] = frozenset()
+    epoch: int = 0
 
 
 class Other(NamedTuple):
@@ -233,6 +235,8 @@ class Standing(Protocol):
     def revision(self) -> int: ...  # noqa: D102
     @property
     def status(self) -> str: ...  # noqa: D102
+    @property
+    def epoch(self) -> int: ...  # noqa: D102
 
 
 class Version(Protocol):

@@ -46,6 +46,8 @@ class Said:
         retaken: it was held by an earlier run and is looked at again.
         read: the run that read its export first, where it is looked at again.
         reinstated: a person has confirmed it, or assigned it, although it was retracted.
+        epoch: its time in seconds since 1970-01-01T00:00:00Z; None where the time of an entry moves by a step from one
+            list to the next.
     """
 
     readings: Sequence[Reading]
@@ -56,6 +58,7 @@ class Said:
     retaken: bool = False
     reinstated: bool = False
     read: int = 0
+    epoch: int | None = None
 
 
 @dataclass(slots=True)
@@ -181,6 +184,10 @@ class Judge:
         refused: set[str] = set()
         stale = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.outdated)}
         before = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.versions)}
+        elsewhen = said.epoch is not None and said.epoch != earlier.epoch
+        if elsewhen:
+            # The records of a set have one time; what was sent already would keep the old one.
+            refused |= fresh | other
         if before - stale:
             # Going back to what was corrected is for a person to decide.
             refused |= fresh | other
@@ -212,7 +219,9 @@ class Judge:
                 verdict.outcomes[place] = Outcome.REPEAT
         if refused:
             what = f"a set of the same identity with other values was recorded {when}"
-            if before - stale:
+            if elsewhen:
+                what = f"the set was recorded {when} at another time than the mapping makes of it now"
+            elif before - stale:
                 what = f"it says what an earlier version of the set said, and what was recorded {when} corrects that"
             verdict.noticed.append(Noticed("same-identity-other-content", what))
         if not fresh and not other:

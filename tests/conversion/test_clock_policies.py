@@ -12,6 +12,7 @@ import pytest
 
 from gateway.conversion.batch import Batch
 from gateway.errors import UsageError
+from gateway.ledger import open_ledger
 from gateway.report import text as report_text
 from tests.conversion.conversion_kit import (
     LONG,
@@ -286,3 +287,35 @@ def test_an_association_is_asked_for_the_corrected_time_and_all_it_leaves_open(t
         )
         converted(tmp_path, [row("09:30")], chosen, f"until-{until[-2:]}", associations=known)
         assert [rule for rule, _ in told(tmp_path / f"until-{until[-2:]}")] == rules
+
+
+class TestTimeOfARecordedSet:
+    """A set has one time in all its records: what comes later under another one waits for a person."""
+
+    def _night(self, tmp: Path, name: str, chosen: str, row_: str, header: str = HEADER) -> Batch:
+        export = tmp / f"{name}.csv"
+        export.write_text("\n".join([header, row_, ""]), encoding="utf-8")
+        return run(tmp, [export], chosen, name, as_="both", ledger=tmp / "ward.ledger")
+
+    def _times(self, tmp: Path) -> list[tuple[int, int, str]]:
+        with open_ledger(tmp / "ward.ledger", readonly=True) as ledger:
+            return [(each.epoch - each.wall, each.revision, each.readings) for each in ledger.sets()]
+
+    @pytest.mark.parametrize("corrections", ["hold", "accept"])
+    @pytest.mark.parametrize("change", ["the clock is not corrected any more", "another zone"])
+    def test_an_addition_under_another_time_is_held(self, tmp_path: Path, change: str, corrections: str) -> None:
+        accept = WIDE.replace('version = "1"', f'version = "1"\ncorrections = "{corrections}"')
+        first, later, header = mapping(accept), accept, HEADER
+        if change == "another zone":
+            first, header = accept, WIDE_HEADER
+            later = accept.replace("America/Chicago", "America/New_York")
+        plain = "2026-03-14 09:30,P-0007,M1,,,64,,,"
+        tail = ",2026-03-14 10:07,2026-03-14 10:00" if header == HEADER else ""
+        self._night(tmp_path, "one", first, plain + tail, header)
+        before = self._times(tmp_path)
+        warmer = plain.replace(",,,64,,,", ",,,64,,36.8,")
+        batch = self._night(tmp_path, "two", later, warmer, WIDE_HEADER)
+        assert self._times(tmp_path) == before
+        assert told(tmp_path / "two") == [("same-identity-other-content", 2), ("repeat-of-earlier-run", 2)]
+        assert "at another time" in findings(tmp_path / "two")[0]["message"]
+        assert batch.report.reckoning.readings.all.held == 1
