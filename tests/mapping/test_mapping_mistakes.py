@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import pytest
 
 from gateway.errors import MappingError
-from gateway.mapping import load
+from gateway.mapping import load, static
+from gateway.mapping.explain import Problems
+from gateway.mapping.places import places
 
 WIDE = """\
 title = "Ward monitors"
@@ -442,6 +445,9 @@ FAULTS = {
     "unknown zone": Fault("America/New_York", "America/Newyork", "time.zone", "not in the IANA time zone database",
                           "Write America/New_York, if that is what was meant"),
     "abbreviated zone": Fault("America/New_York", "EST", "time.zone", "is an abbreviation", "Write the place"),
+    "abbreviation of another language": Fault("America/New_York", "MEZ", "time.zone", "is an abbreviation",
+                                               "Write the place, such as Europe/Berlin"),
+    "no zone at all": Fault("America/New_York", "METT", "time.zone", "not in the IANA", "Write the IANA zone of the place"),
     "sign turned round": Fault("America/New_York", "Etc/GMT+5", "time.zone", "it means UTC-5", 'zone = "-05:00"'),
     "offset without colon": Fault("America/New_York", "-0500", "time.zone", "is not an offset", "+05:30 or -05:00"),
     "offset too far": Fault("America/New_York", "+15:00", "time.zone", "is not an offset", "two digits, colon"),
@@ -712,3 +718,15 @@ def test_a_blank_cell_may_be_declared_absent() -> None:
 
 def test_a_token_may_read_as_a_number() -> None:
     assert "999" in load(WIDE.replace('"---" = ', '"999" = ')).mapping.absent
+
+
+def test_no_zone_is_advised_that_would_be_refused() -> None:
+    """What stands in the advice can be written: every abbreviation and every near miss of one."""
+    for wrong in (*static._ABBREVIATIONS, *(f"{zone}{letter}" for zone in static._zones() for letter in "XZ")):
+        problems = Problems("m.toml", places(""))
+        static._zone(wrong, problems)
+        for problem in problems.error().problems:
+            for word in re.findall(r"(?:Write|such as) ([A-Za-z]+(?:/[A-Za-z_+-]+)*)(?=,)", problem.todo):
+                again = Problems("m.toml", places(""))
+                static._zone(word, again)
+                assert not again, (wrong, word)
