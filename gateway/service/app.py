@@ -142,8 +142,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
     """Names the fields that are wrong; what was sent is not repeated."""
     assert isinstance(error, RequestValidationError)
     told = [
-        Fault(where=".".join(str(part) for part in each["loc"][:2]), what=in_words(each))
-        for each in error.errors()
+        Fault(where=".".join(str(part) for part in each["loc"][:2]), what=in_words(each)) for each in error.errors()
     ]
     status = 422
     if any(each["type"] == "json_invalid" for each in error.errors()):

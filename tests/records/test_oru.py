@@ -408,6 +408,21 @@ def test_note_of_a_reading_stands_behind_its_own_observation() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("text", "noted"),
+    [
+        ("157 lb 8 oz", 'Exported as "157 lb 8 oz".'),
+        ("98 lb", 'Exported as "98 lb".'),
+        ("2520", 'Exported as "2520" (oz).'),
+    ],
+)
+def test_a_text_that_says_its_unit_gets_no_other_beside_it(text: str, noted: str) -> None:
+    weight = number("weight", "71.4", source_value=Decimal(2520), source_unit="[oz_av]")
+    weight.text = text
+    message = OruRenderer(mapping(keep_original=True)).message(item(weight))
+    assert segments(message, "NTE") == [f"NTE|1||{noted}"]
+
+
 def test_exported_text_is_noted_by_choice_when_a_value_was_converted() -> None:
     converted = number("temperature", "37.0", source_value=Decimal("98.6"), source_unit="[degF]")
     converted.text = "98.6"
