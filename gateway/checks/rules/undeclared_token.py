@@ -13,7 +13,7 @@ RULE = Rule(
         "Dashes, letters and codes mean something different on every monitor: not measured, failed, off scale. "
         "Guessing which would chart an invention."
     ),
-    example='the SpO2 cell says "E3" and the mapping does not name E3',
+    example='the SpO2 cell says "NOSIG" and the mapping does not name NOSIG',
     reference=COMMON_PRACTICE,
     todo="Look the text up in the monitor's manual and declare it under [absent] or in the vital's own absent table",
 )
