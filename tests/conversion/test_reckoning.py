@@ -352,7 +352,7 @@ def _converted(tmp: Path, mapping: str, rows: list[str]) -> Batch:
 
 
 def test_a_report_names_no_patient_where_columns_moved(tmp_path: Path, no_page: None) -> None:
-    """The patient's identifier stands in the column of the device, in a row that is recorded and in one that is held."""
+    """The identifier of the patient stands in the column of the device, in a recorded row and in a held one."""
     moved = GOOD_ROW.replace(",M1,", ",P-0007,")
     held = GOOD_ROW.replace("09:30", "09:40").replace("P-0007,M1,", ",P-0009,")
     batch = _converted(tmp_path, WIDE, [WIDE_HEADER, GOOD_ROW.replace("09:30", "09:20"), moved, held])

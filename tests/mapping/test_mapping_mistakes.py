@@ -93,7 +93,7 @@ column = "Wt"
 unit_in_text = true
 units = { "pds" = "lb" }
 record_unit = "kg"
-absent = { "E1" = "error" }
+absent = { "Q1" = "error" }
 
 [vitals.consciousness]
 column = "LOC"
@@ -333,8 +333,8 @@ FAULTS = {
     "token both answer and absent": Fault('column = "LOC"', 'column = "LOC"\nabsent = { "V" = "error" }',
                                           "vitals.consciousness.absent.V", '"V" is an answer in codes as well',
                                           "Keep one", at='absent = { "V"'),
-    "token with blanks": Fault('"E1" = "error"', '" E1" = "error"', 'vitals.weight.absent." E1"',
-                               "begins or ends with a blank", 'Write "E1"'),
+    "token with blanks": Fault('"Q1" = "error"', '" Q1" = "error"', 'vitals.weight.absent." Q1"',
+                               "begins or ends with a blank", 'Write "Q1"'),
     "blank answer": Fault('"V" = "voice"', '"" = "voice"', 'vitals.consciousness.codes.""', "never compared",
                           "Take the line out"),
     "unknown profile": Fault('profile = "proposal"', 'profile = "propsal"', "plausibility.profile",
@@ -447,7 +447,8 @@ FAULTS = {
     "abbreviated zone": Fault("America/New_York", "EST", "time.zone", "is an abbreviation", "Write the place"),
     "abbreviation of another language": Fault("America/New_York", "MEZ", "time.zone", "is an abbreviation",
                                                "Write the place, such as Europe/Berlin"),
-    "no zone at all": Fault("America/New_York", "METT", "time.zone", "not in the IANA", "Write the IANA zone of the place"),
+    "no zone at all": Fault("America/New_York", "METT", "time.zone", "not in the IANA",
+                             "Write the IANA zone of the place"),
     "sign turned round": Fault("America/New_York", "Etc/GMT+5", "time.zone", "it means UTC-5", 'zone = "-05:00"'),
     "offset without colon": Fault("America/New_York", "-0500", "time.zone", "is not an offset", "+05:30 or -05:00"),
     "offset too far": Fault("America/New_York", "+15:00", "time.zone", "is not an offset", "two digits, colon"),
@@ -637,7 +638,7 @@ SYNTAX = {
     "two on a line": ('version = "1"', 'version = "1" form = "x"', 'form = "x"', "one key = value on a line"),
     "decimal comma": ("hold = [25, 45.5]", "hold = [25, 45.]", "hold = [25, 45.]", ""),
     "no key": ('version = "1"', "; a comment", "; a comment", "# before a comment"),
-    "added to a finished table": ('"ERR" = {', '[absent.x]\nreason = "error"\n[vitals.weight.absent.E2]\n"ERR" = {',
+    "added to a finished table": ('"ERR" = {', '[absent.x]\nreason = "error"\n[vitals.weight.absent.Q2]\n"ERR" = {',
                                   "", ""),
 }  # fmt: skip
 

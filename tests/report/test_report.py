@@ -84,7 +84,7 @@ def finding(**changes: Any) -> Finding:
         "rule": "undeclared-token",
         "severity": Severity.ERROR,
         "effect": Effect.HOLD,
-        "message": '"E3" is not declared',
+        "message": '"NOSIG" is not declared',
         "export": 1,
         "line": 3,
         "column": "SpO2",
@@ -473,7 +473,7 @@ def test_operation_outcome_says_count_place_and_cap() -> None:
     issue = operation_outcome(build(info(), counts, EXPORTS, RULES))["issue"][0]
     assert (issue["severity"], issue["code"]) == ("error", "code-invalid")
     assert issue["details"]["text"] == "Text that is not declared [undeclared-token]: 37 findings"
-    assert issue["diagnostics"].startswith('export 1, line 3, column SpO2: "E3" is not declared.')
+    assert issue["diagnostics"].startswith('export 1, line 3, column SpO2: "NOSIG" is not declared.')
     assert "first 3 of 37" in issue["diagnostics"]
     assert issue["diagnostics"].endswith("What to do: Declare it in the mapping.")
 
@@ -651,7 +651,7 @@ def test_findings_csv(tmp_path: Path) -> None:
         "offset": "",
         "column": "SpO2",
         "vital": "spo2",
-        "message": '"E3" is not declared',
+        "message": '"NOSIG" is not declared',
         "todo": "Declare it in the mapping",
     }
     assert (second["export"], second["line"], second["offset"]) == ("", "", "0")
