@@ -115,6 +115,9 @@ class Finding:
     vital: str = ""
 
 
+_FEET_AND_INCHES = "'\"\u2018\u2019\u201c\u201d\u2032\u2033"
+
+
 @dataclass(slots=True, eq=False)
 class Reading:
     """What one distinct text of one vital means: understood once, looked up for every entry after that.
@@ -158,6 +161,14 @@ class Reading:
     qualifiers: tuple[tuple[str, str], ...] = ()
     noticed: tuple[Noticed, ...] = ()
     flagged: bool = False
+
+    def exported_as(self, unit: str) -> str:
+        """The verbatim text in quotes, with the name of the exported unit where the text says none itself.
+
+        A two-part text is counted in its second part ("157 lb 8 oz" in ounces): that unit beside it would be wrong.
+        """
+        says_it = any(character.isalpha() or character in _FEET_AND_INCHES for character in self.text)
+        return f'"{self.text}"' if says_it else f'"{self.text}" ({unit})'
 
 
 class ClockPair(NamedTuple):

@@ -74,7 +74,11 @@ TABLES = (
     ("`site = { ... }` of a vital", "Site", ""),
     ("`method = { ... }` of a vital", "Method", ""),
     ("`quality = { ... }` of a vital", "Quality", ""),
-    ("`[absent]`, and `absent = { ... }` of a vital", "Absent", 'Each key is a token: `"E3" = { reason = "error" }`.'),
+    (
+        "`[absent]`, and `absent = { ... }` of a vital",
+        "Absent",
+        'Each key is a token: `"LEAK" = { reason = "error" }`.',
+    ),
     ("`[plausibility]`", "Plausibility", ""),
     ("`[plausibility.limits.CATEGORY]`: `VITAL = { ... }`", "Band", ""),
     ("`[output]`", "Output", ""),

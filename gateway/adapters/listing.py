@@ -164,7 +164,7 @@ class Listing:
             "listing": {
                 "records": [
                     {"use": "header", "pattern": r"PRINTED (?P<printed>\d{4}-\d\d-\d\d \d\d:\d\d)"},
-                    {"use": "entry", "pattern": r"#\d+ +(?P<patient>\d+) +(?P<age>\d+) min ago"},
+                    {"use": "entry", "pattern": r"#\d+ +(?P<patient>\d+) +A(?P<age>\d+)"},
                     {"use": "part", "pattern": r" +PULSE +(?P<pulse>\S+)(?: +TEMP +(?P<temp>\S+))?"},
                     {"use": "event", "pattern": "BATTERY .*", "meaning": "battery"},
                     {"use": "ignore", "pattern": "PAGE [0-9]+"},
@@ -185,10 +185,10 @@ class Listing:
         export = (
             b"PRINTED 2026-03-14 11:05\n"
             b"\n"
-            b"#1  0017    95 min ago\n"
+            b"#1  0017   A0095\n"
             b"    PULSE  72   TEMP 36.9\n"
             b"\fPAGE 2\n"
-            b"#2  0018    84 min ago\n"
+            b"#2  0018   A0084\n"
             b"    PULSE  80\n"
             b"BATTERY LOW\n"
         )

@@ -202,7 +202,9 @@ def resolve(
     found = decide(ledger, decision, mapping=mapping, dry_run=dry_run, recovered=say_recovered)
     done = "would be settled" if dry_run else "settled"
     later = "" if action is Action.DISCARD or dry_run else " The next run with this ledger records them."
-    count = f"{found.holds:,} {'hold' if found.holds == 1 else 'holds'} with {found.readings:,} readings"
+    from gateway.report.model import counted
+
+    count = f"{counted(found.holds, 'hold')} with {counted(found.readings, 'reading')}"
     say(f"{count} {done}: {action.value}.{later}")
 
 

@@ -7,6 +7,7 @@ Thin on purpose: it reads arguments, calls `gateway.conversion`, `gateway.mappin
 from __future__ import annotations
 
 import os
+import re
 import sys
 import traceback
 from collections.abc import Sequence
@@ -20,11 +21,14 @@ import typer
 
 from gateway.cli import authoring, delivery, holding, nightly, pages, serve
 from gateway.cli.terminal import (
+    Commands,
+    ReaderGone,
     instant,
     look_up,
     mapping_file,
     on_terminal,
     progress_bar,
+    reader_gone,
     reason,
     say,
     say_details,
@@ -42,6 +46,8 @@ T = TypeVar("T")
 
 UNUSABLE = 2
 STOPPED = 130
+CLOSED = 141
+"""What a shell says of a program whose output nobody reads any more: 128 and the number of SIGPIPE."""
 
 # In help texts \b keeps the lines of a paragraph as they are written.
 EXIT_STATUS = """\b
@@ -71,7 +77,7 @@ Cautions:
   Local codes, the law and licensed practice come before anything this
   software does."""
 
-app = typer.Typer(
+app = Commands(
     name="gateway",
     help="Spot-check vital signs from portable monitors into FHIR R4 Observations and HL7 v2 ORU messages.",
     epilog=f"{EXIT_STATUS}\n\n{CAUTIONS}",
@@ -130,7 +136,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt as error:
         _complain(error)
         return STOPPED
+    except ReaderGone:
+        return CLOSED
     except Exception as error:  # noqa: BLE001 - the last stop: no user should ever meet a traceback
+        if isinstance(error, BrokenPipeError) and reader_gone():
+            return CLOSED
         _complain(error)
         return UNUSABLE
 
@@ -249,10 +259,12 @@ def convert(
             progress=progress,
             recovered=holding.say_recovered,
         )
+    # The records are complete and in place; only their display can be lost.
     try:
         _print_batch(batch)
+    except ReaderGone:
+        pass
     except OutputError as error:
-        # The records are complete and in place; only their display was lost.
         _complain(error)
     return int(batch.status)
 
@@ -573,6 +585,21 @@ def _print_batch(batch: Batch) -> None:
     say(f"\nRecords and report: {batch.folder} (open {Path(batch.folder) / 'report.html'})")
 
 
+_COMMAND = re.compile(r"gateway( [a-z][a-z-]*)?: ")
+
+
+def _misuse(error: Any) -> str:
+    """What is wrong with the words of a command line."""
+    cause, said = error.__cause__, " ".join(str(error.format_message()).split())
+    if hasattr(cause, "errors") and hasattr(error, "message"):
+        from gateway.mapping.explain import in_words
+
+        first = next(iter(cause.errors(include_url=False, include_input=False)), None)
+        if first is not None:
+            said = said.replace(" ".join(str(error.message).split()), in_words(first))
+    return said
+
+
 def _complain(error: BaseException) -> None:
     """Tell an error on standard error: one paragraph, or one line for each problem of a mapping."""
     if sys.stderr is None:
@@ -581,7 +608,9 @@ def _complain(error: BaseException) -> None:
         if os.environ.get("GATEWAY_DEBUG") == "1":
             traceback.print_exception(error)
         for paragraph in _paragraphs(error):
-            print(f"gateway: {paragraph}", file=sys.stderr, flush=True)
+            # What is wrong with a command begins with its name: "gateway convert: ...".
+            named = _COMMAND.match(paragraph)
+            print(paragraph if named else f"gateway: {paragraph}", file=sys.stderr, flush=True)
 
 
 def _paragraphs(error: BaseException) -> list[str]:
@@ -591,7 +620,7 @@ def _paragraphs(error: BaseException) -> list[str]:
     if hasattr(error, "format_message"):
         context = getattr(error, "ctx", None)
         path = context.command_path if context is not None else "gateway"
-        words = " ".join(str(error.format_message()).split())
+        words = _misuse(error)
         return [f"{path}: {words if words.endswith(('.', '?')) else words + '.'} See {path} --help."]
     if isinstance(error, KeyboardInterrupt):
         return ["stopped from the keyboard. Results are put in place only when complete: nothing half written remains."]

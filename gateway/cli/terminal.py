@@ -1,19 +1,74 @@
-"""What the commands share: printing, looking names up, reading times."""
+"""What the commands share: printing, looking names up, reading times, how their help is written."""
 
 from __future__ import annotations
 
 import difflib
 import os
+import re
+import select
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TextIO, TypeVar
+from typing import Any, TextIO, TypeVar
+
+import typer
+from typer.core import TyperCommand
 
 from gateway.errors import OutputError, UsageError
 
 T = TypeVar("T")
+
+
+_RANGES: tuple[tuple[str, str], ...] = (
+    (r"([\d.]+)<=x<=([\d.]+)", r"\1 to \2"),
+    (r"x>=([\d.]+)", r"at least \1"),
+    (r"x<=([\d.]+)", r"at most \1"),
+)
+"""How the library writes what numbers an option takes, and how people do."""
+
+
+class _Rows:
+    """Stands before a formatter of help texts: what the library says in the words of Python is said in plain ones."""
+
+    def __init__(self, formatter: Any) -> None:
+        self._formatter = formatter
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._formatter, name)
+
+    def write_dl(self, rows: Sequence[tuple[str, str]], *given: Any, **named: Any) -> None:
+        self._formatter.write_dl([(self._name(name), self._help(words)) for name, words in rows], *given, **named)
+
+    @staticmethod
+    def _name(name: str) -> str:
+        """`EXPORT <list[str]>` is EXPORT, and `--as <fhir|oru>` is --as fhir|oru."""
+        name = re.sub(r" <([^<>|]+\|[^<>]+)>(\.\.\.)?$", r" \1", name)
+        return re.sub(r" <[^<>]*>(\.\.\.)?$", "", name)
+
+    @staticmethod
+    def _help(words: str) -> str:
+        before, bracket, extra = words.rpartition("  [")
+        for pattern, plain in _RANGES:
+            extra = re.sub(pattern, plain, extra)
+        return before + bracket + extra
+
+
+class _Command(TyperCommand):
+    """A command whose help names its arguments and options without the types of Python."""
+
+    def format_options(self, ctx: Any, formatter: Any) -> None:
+        super().format_options(ctx, _Rows(formatter))  # type: ignore[arg-type]
+
+
+class Commands(typer.Typer):
+    """The commands of one program."""
+
+    def command(self, *given: Any, **named: Any) -> Callable[[Any], Any]:
+        """Register a command, as `typer.Typer.command` does."""
+        named.setdefault("cls", _Command)
+        return super().command(*given, **named)
 
 
 def instant(text: str, where: str) -> datetime:
@@ -92,23 +147,45 @@ def on_terminal(stream: TextIO | None) -> bool:
     return stream is not None and stream.isatty() and os.environ.get("TERM") != "dumb"
 
 
+class ReaderGone(Exception):  # noqa: N818 - it is no error
+    """Nobody reads standard output any more: `gateway check MAPPING | head` has seen enough."""
+
+
 def say(words: str) -> None:
     """Print to standard output.
 
     Raises:
-        OutputError: it was closed, or is full.
+        ReaderGone: whoever read it went away.
+        OutputError: it is full.
     """
     try:
         print(words, flush=True)
     except OSError as error:
-        # What is left in the buffer must go somewhere, or the interpreter complains once more on its way out.
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _to_nowhere()
         if isinstance(error, BrokenPipeError):
-            what, todo = "the reader went away before everything was printed", "Let it read to the end"
-        else:
-            what, todo = f"cannot print: {reason(error)}", "Free the space, or print somewhere else"
-        raise OutputError(what, where="standard output", todo=todo) from error
+            raise ReaderGone from error
+        raise OutputError(
+            f"cannot print: {reason(error)}", where="standard output", todo="Free the space, or print somewhere else"
+        ) from error
+
+
+def reader_gone() -> bool:
+    """Whether standard output is a pipe that nobody reads any more (other pipes and sockets break as well)."""
+    try:
+        asked = select.poll()
+        asked.register(sys.stdout.fileno(), select.POLLOUT)
+        gone = any(event & (select.POLLERR | select.POLLHUP) for _, event in asked.poll(0))
+    except (OSError, ValueError):
+        return False
+    if gone:
+        _to_nowhere()
+    return gone
+
+
+def _to_nowhere() -> None:
+    """Let what is left in the buffer go somewhere, or the interpreter complains once more on its way out."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @contextmanager

@@ -44,7 +44,17 @@ from gateway.normalise.times import zone_edition
 from gateway.once import Lists, Repeats
 from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
-from gateway.report import BatchInfo, ExportInfo, FileInfo, FindingsWriter, HoldsInfo, MappingInfo, Report, RuleInfo
+from gateway.report import (
+    BatchInfo,
+    ExportInfo,
+    FileInfo,
+    FindingsWriter,
+    HoldsInfo,
+    MappingInfo,
+    Report,
+    RuleInfo,
+    WrittenFile,
+)
 from gateway.version import VERSION
 from gateway.vocabulary import editions
 
@@ -416,7 +426,7 @@ def _report(
             corrected=holds.corrected,
             readings={outcome.value: holds.readings[outcome] for outcome in Outcome},
         ),
-        files=[FileInfo(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
+        files=[WrittenFile(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
     )
     listed = [
         ExportInfo(
@@ -433,4 +443,5 @@ def _report(
         category=mapping.category.fixed or "unknown",
         clocks=clocks.listed,
         lists=clocks.lists,
+        patients=mapping.patient.pattern,
     )

@@ -38,6 +38,7 @@ from gateway.once import Judge, Key, Said, Seen, canonical
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.records.output import output_error
+from gateway.report.model import device_shown
 from gateway.verify.fhir import FhirVerifier, Problem, deep_fhir
 from gateway.verify.oru import OruVerifier, deep_oru
 from gateway.version import VERSION
@@ -562,7 +563,8 @@ class BlockConverter:
             if len(clean) > before:
                 tally.recorded_sets += 1
                 device = candidate.item.device
-                tally.timeline.add(device.value if device else "", candidate.item.moment.epoch)
+                shown = device_shown(device.value, candidate.item.patient.value) if device else ""
+                tally.timeline.add(shown, candidate.item.moment.epoch)
         recorded.update(clean)
 
     def _spread(self, recorded: Counter[Reading], tally: Tally) -> None:

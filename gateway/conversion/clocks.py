@@ -19,6 +19,7 @@ from gateway.model import BLANKS, Block, Entry, Finding, Moment, Noticed
 from gateway.normalise.clocks import ClockReader, Dump, Older, Succession, spoken
 from gateway.normalise.times import joined
 from gateway.report import ClockInfo
+from gateway.report.model import device_shown
 
 LISTED = 200
 """How many lists the report names, the first; all are counted."""
@@ -48,6 +49,7 @@ class _List:
     """One list as far as it has been seen."""
 
     line: int
+    device: str
     succession: Succession
     last: tuple[str, str] = ("", "")
 
@@ -127,11 +129,12 @@ class _Look:
             each = self._lists.get(dump)
             if each is None:
                 shown = self._reader.compare(dump).shown
-                each = self._lists[dump] = _List(line, Succession(self._reader.newest_first, shown))
+                each = self._lists[dump] = _List(line, dump.device, Succession(self._reader.newest_first, shown))
             text = joined([cells[position] for position in self._times])
             whose = (text, cells[self._patient] if self._patient >= 0 else "")
             counts = not (self._mapping.long and whose == each.last)
             each.last = whose
+            each.device = device_shown(each.device, whose[1].strip(BLANKS))
             each.succession.add(line, self._moment(text), counts=counts)
 
     def _moment(self, text: str) -> Moment:
@@ -158,7 +161,7 @@ def _conclude(found: Clocks, mapping: Mapping, reader: ClockReader, export: int,
             ClockInfo(
                 export=export,
                 line=each.line,
-                device=dump.device,
+                device=each.device,
                 shown=standing.shown.fhir,
                 reference=standing.pair.reference_fhir if standing.pair else "",
                 offset=standing.offset,

@@ -75,8 +75,8 @@ class Effect:
                 ("devices", ", ".join(f"{device or '(none)'} {count:,}" for device, count in self.devices.items())),
                 ("from", _time(self.first)),
                 ("to", _time(self.last)),
-                ("FHIR", f"{self.observations:,} Observations become entered-in-error" if self.observations else ""),
-                ("HL7 v2", f"{self.messages:,} messages are sent again as wrong or deleted" if self.messages else ""),
+                ("FHIR", _some(self.observations, "Observation becomes", "Observations become", "entered-in-error")),
+                ("HL7 v2", _some(self.messages, "message is", "messages are", "sent again as wrong or deleted")),
             ]
         if self.moved is not None:
             kept = _counted(self.kept, "stays where it is", "stay where they are") if self.left else (
@@ -217,6 +217,10 @@ def decide(
         with open_ledger(where, wait=wait, create=False) as ledger:
             plan.recorded(ledger)
     return effect
+
+
+def _some(count: int, one: str, several: str, what: str) -> str:
+    return f"{_counted(count, one, several)} {what}" if count else ""
 
 
 def _counted(count: int, one: str, several: str) -> str:

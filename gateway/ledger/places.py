@@ -189,10 +189,16 @@ class SqlitePlace(Place):
             self._lock = None
 
     def _opened(self) -> sqlite3.Connection:
-        mode = "ro" if self._readonly else "rw"
-        return sqlite3.connect(
+        # Where the file may be written, a reader opens it so and is kept from writing by SQLite: the last one that
+        # closes it takes the files of the journal beside it away, which a connection with mode=ro leaves behind.
+        own = os.access(self._path, os.W_OK, effective_ids=True) and os.access(self._path.parent, os.W_OK)
+        mode = "rw" if own or not self._readonly else "ro"
+        opened = sqlite3.connect(
             f"{self._path.as_uri()}?mode={mode}", uri=True, timeout=5, isolation_level=None, check_same_thread=False
         )
+        if self._readonly:
+            opened.execute("PRAGMA query_only=ON")
+        return opened
 
     def _refused(self, error: OSError) -> LedgerError:
         reason = (error.strerror or str(error)).rstrip(".")

@@ -25,7 +25,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, delete, insert, inspect, select, text, update
+from sqlalchemy import Connection, delete, func, insert, inspect, select, text, update
 from sqlalchemy.engine import Row
 
 from gateway.errors import LedgerError
@@ -80,6 +80,7 @@ from gateway.ledger.tables import (
     merged,
     outbox,
     owners,
+    run_exports,
     runs,
     sets,
     sightings,
@@ -300,6 +301,17 @@ class Ledger:
         with self._reading() as connection:
             columns = [runs.c[name] for name in PastRun._fields]
             return [PastRun._make(row) for row in connection.execute(select(*columns).order_by(runs.c.id))]
+
+    def last_reading(self) -> dict[str, datetime]:
+        """Folder of a result -> when the run began that read exports into it."""
+        with self._reading() as connection:
+            wanted = (
+                select(runs.c.target, func.max(runs.c.started).label("started"))
+                .join(run_exports, run_exports.c.run == runs.c.id)
+                .where(runs.c.target != "")
+                .group_by(runs.c.target)
+            )
+            return {row.target: row.started for row in connection.execute(wanted)}
 
     def exports(self) -> list[KnownExport]:
         """Every export, in the order in which they were first seen."""

@@ -325,6 +325,48 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
     return Problem(path, f"{_expected(kind, path)}, and this is {_kind(value)}", _retyped(kind, path, value))
 
 
+_NOT_OF_KIND: dict[str, str] = {
+    "int": "it is not a whole number", "float": "it is not a number", "decimal": "it is not a number",
+    "finite": "it is not a number", "number": "it is not a number", "bool": "it is neither true nor false",
+    "string": "it is not a text", "list": "it is not a list", "tuple": "it is not a list", "set": "it is not a list",
+    "dict": "it is not a table", "model": "it is not a table", "path": "it is not a path", "url": "it is not a URL",
+    "date": "it is not a date", "time": "it is not a time", "datetime": "it is not a date with a time",
+    "timezone": "it is not a time with its offset from UTC",
+}  # fmt: skip
+
+
+def in_words(details: ErrorDetails) -> str:
+    """What is wrong with one value, in the gateway's own words and without what was written.
+
+    The library's words ("Input should be a valid integer, unable to parse string as an integer") are for programmers.
+    """
+    kind, context = details["type"], details.get("ctx", {})
+    match kind:
+        case "value_error" | "assertion_error":
+            return str(context.get("error") or "it cannot be used").rstrip(".")
+        case "missing":
+            return "it is missing"
+        case "extra_forbidden":
+            return "there is no such key"
+        case "literal_error" | "enum":
+            return f"it is not one of {context.get('expected', 'the words known here')}"
+        case "greater_than_equal":
+            return f"it must be at least {context['ge']}"
+        case "greater_than":
+            return f"it must be more than {context['gt']}"
+        case "less_than_equal":
+            return f"it must be at most {context['le']}"
+        case "less_than":
+            return f"it must be less than {context['lt']}"
+        case "string_too_short" | "too_short":
+            return "there is nothing in it" if context.get("min_length") == 1 else "it is too short"
+        case "string_too_long" | "too_long":
+            return f"it is longer than {context['max_length']}" if "max_length" in context else "it is too long"
+        case "string_pattern_mismatch":
+            return "the text has another form than it must have"
+    return _NOT_OF_KIND.get(kind.partition("_")[0], "it is not what is expected here")
+
+
 def _is_key(details: ErrorDetails) -> bool:
     return bool(details["loc"]) and details["loc"][-1] == "[key]"
 

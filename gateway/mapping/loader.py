@@ -116,7 +116,7 @@ def load(
     if isinstance(source, str) and "\n" in source:
         path, data = "", source.encode()
     else:
-        path, data = str(source), _read(FilePath(source))
+        path, data = str(source), read(FilePath(source))
     name = _name(path)
     text = decode(data, name)
     raw = parse(text, name)
@@ -168,7 +168,12 @@ def _name(path: str) -> str:
     return FilePath(path).name if path else "mapping"
 
 
-def _read(path: FilePath) -> bytes:
+def read(path: FilePath) -> bytes:
+    """The bytes of a mapping file.
+
+    Raises:
+        MappingError: there is no such file, it cannot be read, or it is larger than a mapping can be.
+    """
     where = str(path)
     try:
         with path.open("rb") as file:

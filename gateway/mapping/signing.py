@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 
 from gateway import files
 from gateway.errors import MappingError
+from gateway.mapping.loader import read
 from gateway.version import VERSION
 
 STATEMENT = "I have compared what this mapping makes of the sample with the monitor's own display, and found it right."
@@ -104,13 +105,14 @@ def signed(mapping: str | Path) -> SignOff:
         mapping: the mapping file.
 
     Raises:
-        MappingError: it was never signed off, or has changed since, or the record cannot be read.
+        MappingError: there is no such mapping, it was never signed off, or has changed since, or the record cannot be
+            read.
     """
     path, record = Path(mapping), record_of(mapping)
     todo = "Try it on a sample in the bench (gateway serve) and sign it off there"
+    digest = hashlib.sha256(read(path)).hexdigest()
     try:
         text = record.read_text(encoding="utf-8")
-        digest = hashlib.sha256(path.read_bytes()).hexdigest()
     except FileNotFoundError:
         raise MappingError("the mapping is not signed off", where=str(mapping), todo=todo) from None
     except (OSError, UnicodeDecodeError):

@@ -50,7 +50,8 @@ _ABBREVIATIONS = {
     "CDT": "America/Chicago", "CST6CDT": "America/Chicago", "MST": "America/Denver", "MDT": "America/Denver",
     "MST7MDT": "America/Denver", "PST": "America/Los_Angeles", "PDT": "America/Los_Angeles",
     "PST8PDT": "America/Los_Angeles", "HST": "Pacific/Honolulu", "AKST": "America/Anchorage", "BST": "Europe/London",
-    "WET": "Europe/Lisbon", "CET": "Europe/Paris", "CEST": "Europe/Paris", "MET": "Europe/Paris",
+    "WET": "Europe/Lisbon", "WEST": "Europe/Lisbon", "CET": "Europe/Paris", "CEST": "Europe/Paris",
+    "MET": "Europe/Paris", "MEST": "Europe/Paris", "MEZ": "Europe/Berlin", "MESZ": "Europe/Berlin",
     "EET": "Europe/Athens", "EEST": "Europe/Athens", "IST": "Asia/Kolkata", "JST": "Asia/Tokyo",
     "AEST": "Australia/Sydney", "AEDT": "Australia/Sydney", "NZST": "Pacific/Auckland", "NZDT": "Pacific/Auckland",
 }  # fmt: skip
@@ -782,7 +783,8 @@ def _zone(zone: str, problems: Problems) -> None:
             f'Write zone = "{sign}{int(zone[8:]):02d}:00", or the place',
         )
     elif zone not in _zones():
-        close = nearest(zone, _zones())
+        # Only what would be taken: never an abbreviation, nor a zone whose sign is the other way round.
+        close = nearest(zone, (name for name in _zones() if name not in _ABBREVIATIONS and name[:7] != "Etc/GMT"))
         problems.add(
             path,
             f"{quoted(zone)} is not in the IANA time zone database",

@@ -37,7 +37,7 @@ from gateway.nightly.model import (
     TargetResult,
 )
 from gateway.nightly.site import Feed, LoadedSite, Stable, sender, takes
-from gateway.report.model import counted
+from gateway.report.model import DEVICE_WITHHELD, counted
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
@@ -82,6 +82,28 @@ class _Night:
             if each.name == feed:
                 return each.last_export
         return None
+
+    def silent(self, feed: Feed, last: datetime | None) -> bool:
+        """Whether no export came for longer than the site expects."""
+        return last is None or self.started - last > timedelta(hours=feed.silent_hours)
+
+    def in_ledger(self, feed: str) -> datetime | None:
+        """When an export of the feed was last read, as the ledger knows it from the folders of the results."""
+        from gateway.ledger import open_ledger
+
+        names = {each.name for each in self.loaded.site.feeds}
+        with open_ledger(self.ledger, readonly=True) as ledger:
+            found = ledger.last_reading()
+        stamped = re.compile(r"[0-9]{8}T[0-9]{6}Z-(.+)").fullmatch
+        last = None
+        for target, started in found.items():
+            name = stamped(Path(target).name)
+            if name is None or Path(target).parent != self.results:
+                continue
+            own = name[1] if name[1] in names else re.sub(r"-[0-9]+$", "", name[1])
+            if own == feed and (last is None or started > last):
+                last = started
+        return last
 
 
 def nightly(loaded: LoadedSite, *, sleep: Callable[[float], None] = time.sleep) -> RunReport:
@@ -191,7 +213,10 @@ def _feeds(night: _Night, sleep: Callable[[float], None]) -> list[FeedResult]:
             if failed:
                 result = FeedResult(name=feed.name, state="failed", problem=failed[0])
         last = night.started if result.taken or result.aside else night.last_of(feed.name)
-        silent = last is None or night.started - last > timedelta(hours=feed.silent_hours)
+        if night.silent(feed, last):
+            # A run that was cut off has no report, and a feed that fails half-way tells of nothing it took.
+            last = max(filter(None, (last, night.in_ledger(feed.name))), default=None)
+        silent = night.silent(feed, last)
         took = round(time.monotonic() - begun, 3)
         result = result.model_copy(update={"last_export": last, "silent": silent, "seconds": took})
         night.log.info(
@@ -333,7 +358,7 @@ def _holds_wait(night: _Night, namespace: str, title: str) -> bool:
 
 def _note_clocks(night: _Night, report: Report) -> None:
     for clock in report.clocks.listed:
-        if clock.device and clock.offset is not None:
+        if clock.device not in ("", DEVICE_WITHHELD) and clock.offset is not None:
             night.offsets[clock.device] = clock.offset
 
 
@@ -554,7 +579,8 @@ def _changes(
             found.append(f"Nothing is sent to {target.name}: {target.message}")
         if target.waiting:
             why = f" ({target.stopped})" if target.stopped else ""
-            found.append(f"{counted(target.waiting, 'message')} wait for {target.name}{why}; ask {target.owner}.")
+            count = counted(target.waiting, "message waits", "messages wait")
+            found.append(f"{count} for {target.name}{why}; ask {target.owner}.")
     return found
 
 

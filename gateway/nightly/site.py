@@ -24,7 +24,7 @@ from gateway.delivery.mllp import MllpTarget
 from gateway.delivery.settings import EnvName, FilePath, SettingsError, Table, read_secret
 from gateway.errors import GatewayError, MappingError, SiteError
 from gateway.mapping import signing
-from gateway.mapping.explain import Problems, by_key, key_text, listed, meant, nearest
+from gateway.mapping.explain import Problems, by_key, in_words, key_text, listed, meant, nearest
 from gateway.mapping.loader import LARGEST, decode, parse
 from gateway.mapping.places import Path as KeyPath
 from gateway.mapping.places import Places, places
@@ -518,7 +518,7 @@ def _explain(path: KeyPath, details: ErrorDetails, raw: Any) -> tuple[str, str]:
         return "the text has another form than it must have", f"Write {shape}"
     if kind in ("string_too_short", "too_short"):
         return "there is nothing in it", _hint(path, raw)
-    return re.sub(r"^(Input|Value) ", "it ", details["msg"]).rstrip("."), _hint(path, raw)
+    return in_words(details), _hint(path, raw)
 
 
 def _hint(path: KeyPath, raw: Any) -> str:

@@ -937,7 +937,7 @@ def _original(reading: Reading) -> str:
     """The verbatim text and the exported unit of a converted reading, else ""."""
     if reading.value is None or not reading.source_unit or reading.source_unit == reading.unit:
         return ""
-    return f'"{reading.text}" ({units()[reading.source_unit].display})'
+    return reading.exported_as(units()[reading.source_unit].display)
 
 
 def _identifier(party: Party, slot: str) -> dict[str, str]:

@@ -655,7 +655,7 @@ class OruRenderer:
             values |= {"value": format(reading.value, "f"), "comparator": reading.comparator}
             values["scale"] = reading.comparator[:1]
             if self._output.keep_original and reading.source_unit and reading.source_unit != reading.unit:
-                notes.append(f'Exported as "{reading.text}" ({self._units[reading.source_unit].display}).')
+                notes.append(f"Exported as {reading.exported_as(self._units[reading.source_unit].display)}.")
         if kind and reading.flagged and self._output.mark_questionable:
             values["quality"] = "QUES"
         filled = (slot for slot, value in values.items() if value)

@@ -13,6 +13,7 @@ from gateway.report.model import (
     MappingInfo,
     Report,
     RuleInfo,
+    WrittenFile,
     build,
     schema,
 )
@@ -31,6 +32,7 @@ __all__ = [
     "MappingInfo",
     "Report",
     "RuleInfo",
+    "WrittenFile",
     "build",
     "operation_outcome",
     "print_text",

@@ -8,7 +8,7 @@ characters, direction overrides and broken Unicode are replaced, over-long text 
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
@@ -24,6 +24,9 @@ FORMAT: Literal["spot-check-gateway-report/1"] = "spot-check-gateway-report/1"
 SCHEMA_ID = "urn:spot-check-gateway:report:1"
 MONITOR_EVENT = "monitor-event"
 """The rule whose findings are about the monitor itself, and about no reading."""
+
+DEVICE_WITHHELD = "(looks like a patient's identifier)"
+"""Stands for a device that may be a patient."""
 
 DEVICES_LISTED = 40
 """How many devices the time line lists, those with the most sets first."""
@@ -80,11 +83,18 @@ class _Part(BaseModel):
 
 
 class FileInfo(_Part):
-    """A file by name, size and hash."""
+    """A file that was read, by name and hash."""
 
-    name: Line = Field(description="file name; of a file written, with its folder inside the output folder")
+    name: Line = Field(description="file name without folders")
     sha256: Sha256 = ""
     bytes: Count | None = None
+
+
+class WrittenFile(_Part):
+    """A record file; it has no hash, for the hash of many gigabytes would cost the conversion more than a hundredth."""
+
+    name: Line = Field(description="file name, with its folder inside the output folder")
+    bytes: Count
 
 
 class ExportInfo(_Part):
@@ -170,7 +180,7 @@ class BatchInfo(_Part):
     readings: Count | None = Field(
         default=None, description="readings counted on the way in; null: not counted separately"
     )
-    files: list[FileInfo] = Field(default=[], description="record files written")
+    files: list[WrittenFile] = Field(default=[], description="record files written, without hashes")
     holds: HoldsInfo | None = Field(default=None, description="work on holds; null: the batch used no ledger")
     failure: Message = Field(default="", description="why the batch stopped early; empty when it ran to its end")
 
@@ -387,6 +397,7 @@ def build(
     category: Category = "unknown",
     clocks: Sequence[ClockInfo] = (),
     lists: int | None = None,
+    patients: str = "",
 ) -> Report:
     """Put the report of a batch together.
 
@@ -399,7 +410,9 @@ def build(
         category: patient category when the mapping fixes one; "unknown" draws the widest limits.
         clocks: how the monitors' clocks stood, list by list; the first lists are enough.
         lists: how many lists there were in all; None for those given.
+        patients: regular expression that a whole identifier of a patient fits; "" where none is declared.
     """
+    withheld = _patients_among(tally, clocks, patients)
     lines = _lines(tally, exports, info.unit)
     readings = _readings(tally, info.readings)
     found = _findings(tally, {rule.slug: rule for rule in rules})
@@ -414,11 +427,11 @@ def build(
         events=_events(found),
         clocks=ClocksReport(
             count=len(clocks) if lists is None else lists,
-            listed=list(clocks),
+            listed=[each.model_copy(update={"device": withheld.get(each.device, each.device)}) for each in clocks],
             capped=lists is not None and lists > len(clocks),
         ),
         values=_values(tally, plausibility or Plausibility(), category),  # type: ignore[call-arg, unused-ignore]
-        timeline=_timeline(tally),
+        timeline=_timeline(tally, withheld),
         records=dict(sorted(tally.records.items())),
         cautions=list(CAUTIONS),
     )
@@ -427,6 +440,24 @@ def build(
 def counted(number: int, one: str, many: str = "") -> str:
     """A number with its noun: "1 reading", "1,234 readings"."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def records_in_words(records: Mapping[str, int]) -> str:
+    """How many records of each kind: "1 Bundle, 27 Observations, 7 ORU messages"."""
+    parts = []
+    for kind, count in records.items():
+        noun, of, rest = kind.partition(" of ")
+        parts.append(counted(count, kind, f"{noun}s{of}{rest}"))
+    return ", ".join(parts)
+
+
+def device_shown(device: str, patient: str) -> str:
+    """A device as reports may name it, where `patient` is the identifier beside it.
+
+    Columns that moved put the patient's identifier where the device belongs.
+    """
+    # Shorter ones stand in the names of many devices, as in findings.
+    return DEVICE_WITHHELD if len(patient) > 2 and patient in device else device
 
 
 def _lines(tally: Tally, exports: Sequence[ExportInfo], unit: Unit) -> LineReckoning:
@@ -629,11 +660,27 @@ def _limits(plausibility: Plausibility, category: Category, key: str) -> tuple[B
     return band("hold"), band("flag"), source
 
 
-def _timeline(tally: Tally) -> TimelineReport:
+def _patients_among(tally: Tally, clocks: Sequence[ClockInfo], patients: str) -> dict[str, str]:
+    """The devices whose names have the form of a patient's identifier, and what stands for them.
+
+    A form that the greater part of the monitors has as well tells nothing, and hides none.
+    """
+    if not patients:
+        return {}
+    named: Counter[str] = Counter(each.device for each in clocks if each.device)
+    for (device, _), count in tally.timeline.cells.items():
+        if device:
+            named[device] += count
+    fits = re.compile(patients).fullmatch
+    found = {device: DEVICE_WITHHELD for device in named if fits(device)}
+    return found if 2 * sum(named[device] for device in found) < named.total() else {}
+
+
+def _timeline(tally: Tally, withheld: Mapping[str, str]) -> TimelineReport:
     step = tally.timeline.step
-    by_device: dict[str, dict[int, int]] = defaultdict(dict)
+    by_device: dict[str, Counter[int]] = defaultdict(Counter)
     for (device, cell), count in tally.timeline.cells.items():
-        by_device[device][cell] = count
+        by_device[withheld.get(device, device)][cell] += count
     ranked = sorted(by_device.items(), key=lambda item: (-sum(item[1].values()), item[0]))
     listed = [
         DeviceSets(

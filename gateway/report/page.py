@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 from gateway.model import Outcome
 from gateway.report import charts
-from gateway.report.model import MONITOR_EVENT, Band, DeviceSets, Place, Report, Unit, VitalValues, counted
+from gateway.report.model import (
+    MONITOR_EVENT,
+    Band,
+    DeviceSets,
+    Place,
+    Report,
+    Unit,
+    VitalValues,
+    counted,
+    records_in_words,
+)
 from gateway.report.text import BYTE_TITLES, CLOCK_STATES, LINE_TITLES, clocks_in_words, holds_lines
 
 if TYPE_CHECKING:
@@ -96,9 +106,16 @@ def _environment() -> Environment:
         stop=_stop,
         holds=holds_lines,
         offset=_offset,
+        records=records_in_words,
+        source=_source,
     )
     made.globals["counted"] = counted
     return made
+
+
+def _source(text: str) -> str:
+    """Where limits come from, for clinicians: how it came to whoever keeps the tables does not stand here."""
+    return text.replace(", from memory", "").replace(" (from memory)", "")
 
 
 def _stop(text: str) -> str:

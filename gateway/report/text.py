@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gateway.model import LineKind, Outcome
-from gateway.report.model import ClockState, HoldsInfo, ReadingRow, Report, counted
+from gateway.report.model import ClockState, HoldsInfo, ReadingRow, Report, counted, records_in_words
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -156,8 +156,7 @@ def _sums(report: Report) -> list[str]:
         lines.append(f"{counted(report.events.count, 'event')} of the monitor itself; the report lists them")
     if report.clocks.count:
         lines.append(f"{counted(report.clocks.count, 'list')} with a clock looked at: {clocks_in_words(report)}")
-    records = ", ".join(f"{count:,} {kind}" for kind, count in report.records.items())
-    lines.append(f"written: {records}" if records else "written: no records")
+    lines.append(f"written: {records_in_words(report.records) or 'no records'}")
     if report.batch.holds is not None:
         lines += holds_lines(report.batch.holds)
     return lines

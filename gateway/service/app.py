@@ -18,6 +18,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from gateway.errors import GatewayError, LedgerError
+from gateway.mapping.explain import in_words
 from gateway.service import api, bench, pages
 from gateway.service.access import Access
 from gateway.service.jobs import Job, Jobs
@@ -141,8 +142,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
     """Names the fields that are wrong; what was sent is not repeated."""
     assert isinstance(error, RequestValidationError)
     told = [
-        Fault(where=".".join(str(part) for part in each["loc"][:2]), what=_words(each["type"]))
-        for each in error.errors()
+        Fault(where=".".join(str(part) for part in each["loc"][:2]), what=in_words(each)) for each in error.errors()
     ]
     status = 422
     if any(each["type"] == "json_invalid" for each in error.errors()):
@@ -151,10 +151,6 @@ async def _invalid(request: Request, error: Exception) -> Response:
     if _wants_page(request):
         return pages.problem_page(request, status, what, "Go back and fill in the form", told, {})
     return response(status, what, todo, told)
-
-
-def _words(kind: str) -> str:
-    return "it is missing" if kind == "missing" else f"it is not as described ({kind.replace('_', ' ')})"
 
 
 async def _gateway(request: Request, error: Exception) -> Response:

@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from gateway.errors import UsageError
+from gateway.mapping.explain import in_words
 
 Role: TypeAlias = Literal["read", "submit", "settle"]
 ROLES: tuple[Role, ...] = ("read", "submit", "settle")
@@ -144,13 +145,11 @@ def load(path: str | Path | None = None, environment: Mapping[str, str] = os.env
     except ValidationError as error:
         first = error.errors(include_input=False, include_url=False)[0]
         key = ".".join(map(str, first["loc"]))
-        what = str(first["msg"]).removeprefix("Value error, ")
+        what = in_words(first)
         todo = "Correct the value; gateway help settings lists them"
         if "without tokens" in what:
             todo = "Make a token with gateway serve --new-token NAME, or listen on 127.0.0.1"
-        raise UsageError(
-            what[:1].lower() + what[1:], where=f"{where}, key {key}" if key else where, todo=todo
-        ) from None
+        raise UsageError(what, where=f"{where}, key {key}" if key else where, todo=todo) from None
 
 
 def _value(text: str, key: str) -> Any:

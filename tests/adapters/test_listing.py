@@ -118,7 +118,7 @@ def test_the_shipped_mapping_reads_its_own_sample() -> None:
     mapping = load(path).mapping
     result = read(export, Listing(mapping, columns(mapping)))
     assert result.cells("number", "bp", "hr", "spo2", "mode") == [
-        ["17", "128/76 (93)", "72", "98 ", "ADULT"], ["18", "E3", "", "97", "ADULT"],
+        ["17", "128/76 (93)", "72", "98 ", "ADULT"], ["18", "LEAK", "", "97", "ADULT"],
     ]  # fmt: skip
     assert [rule for rule, _ in result.rules] == ["monitor-event"]
 

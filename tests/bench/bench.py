@@ -80,7 +80,7 @@ column = "rr"
 unit = "/min"
 [absent]
 "---" = "not-performed"
-"E3" = "error"
+"NOSIG" = "error"
 [output]
 status = "final"
 """
@@ -103,7 +103,7 @@ def write_export(path: Path, rows: int) -> None:
                 f"{chance.uniform(96.5, 101.0):.1f}", str(chance.randint(10, 26)),
             ]  # fmt: skip
             if chance.random() < 0.05:
-                values[chance.randrange(3, 7)] = chance.choice(["---", "E3", ""])
+                values[chance.randrange(3, 7)] = chance.choice(["---", "NOSIG", ""])
             taken = start + timedelta(seconds=30 * row)
             writer.writerow(
                 [f"{taken:%Y-%m-%d %H:%M:%S}", f"P{chance.randrange(12_000):06d}", f"MON-{row % 40:02d}",
@@ -177,7 +177,7 @@ def _when(text: str) -> datetime:
 def _numbers(row: dict[str, str]) -> dict[str, Decimal]:
     numbers = {}
     for name in HEADER[4:]:
-        if row[name] not in ("", "---", "E3"):
+        if row[name] not in ("", "---", "NOSIG"):
             numbers[name] = Decimal(row[name])
     if "temp" in numbers:
         numbers["temp"] = ((numbers["temp"] - 32) * 5 / 9).quantize(Decimal("0.1"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+import typer
 
 import gateway
 from gateway import checks, vocabulary
@@ -172,6 +174,17 @@ class TestConvert:
         assert cli.main(CONVERT) == 1
         assert capsys.readouterr().err == "gateway: standard output: the reader went away.\n"
 
+    def test_a_reader_that_went_away_does_not_change_it_either(
+        self, conversion: FakeConversion, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        def gone(words: str) -> None:
+            raise terminal.ReaderGone
+
+        conversion.status = 1
+        monkeypatch.setattr(cli, "say", gone)
+        assert cli.main(CONVERT) == 1
+        assert capsys.readouterr().err == ""
+
     def test_progress_is_shown_on_a_terminal_only(
         self, conversion: FakeConversion, monkeypatch: pytest.MonkeyPatch
     ) -> None:
@@ -196,7 +209,7 @@ class TestConvert:
 
 def one_paragraph(capsys: pytest.CaptureFixture[str]) -> str:
     said = capsys.readouterr().err
-    assert said.startswith("gateway: ")
+    assert re.match(r"gateway( [a-z-]+)?: ", said)
     assert said.endswith(".\n")
     assert said.count("\n") == 1
     assert "Traceback" not in said
@@ -293,6 +306,27 @@ class TestErrors:
         assert told in one_paragraph(capsys)
         assert conversion.calls == []
 
+    @pytest.mark.parametrize(
+        ("words", "told"),
+        [
+            ("convert a.csv --mapping m.toml --out o --workers 0", "'--workers': it must be at least 1."),
+            ("convert a.csv --mapping m.toml --out o --workers two", "'--workers': it is not a whole number."),
+            ("convert a.csv --mapping m.toml --out o --as pdf", "'--as': 'pdf' is not one of 'fhir', 'oru', 'both'."),
+            ("holds seven --ledger l.db", "'HOLD': it is not a whole number."),
+            ("capture /dev/null --mapping m --out o --seconds soon", "'--seconds': it is not a number."),
+        ],
+    )
+    def test_wrong_usage_is_told_in_plain_words_with_the_command_once(
+        self, capsys: pytest.CaptureFixture[str], words: str, told: str
+    ) -> None:
+        assert cli.main(words.split()) == 2
+        name = f"gateway {words.split()[0]}"
+        assert capsys.readouterr().err == f"{name}: Invalid value for {told} See {name} --help.\n"
+
+    def test_a_command_that_is_not_put_together_names_itself_once(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert cli.main(["check"]) == 2
+        assert capsys.readouterr().err.startswith("gateway check: no mapping file was named.")
+
     @pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
     def test_full_output(self) -> None:
         with open("/dev/full", "w") as full:
@@ -308,9 +342,24 @@ class TestErrors:
             done = run_gateway("vitals", stdout=writing, stderr=subprocess.PIPE)
         finally:
             os.close(writing)
-        assert done.returncode == 2
-        assert done.stderr.startswith("gateway: standard output: the reader went away")
-        assert done.stderr.count("\n") == 1
+        assert (done.returncode, done.stderr) == (141, "")
+
+    @pytest.mark.parametrize("words", [["--help"], ["convert", "--help"], ["check", "--schema"]])
+    def test_a_reader_that_has_seen_enough_is_no_error(self, words: list[str]) -> None:
+        reading, writing = os.pipe()
+        os.close(reading)
+        try:
+            done = run_gateway(*words, stdout=writing, stderr=subprocess.PIPE)
+        finally:
+            os.close(writing)
+        assert (done.returncode, done.stderr) == (141, "")
+
+    def test_a_broken_pipe_of_something_else_is_one(
+        self, conversion: FakeConversion, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        conversion.raises = BrokenPipeError(32, "Broken pipe")
+        assert cli.main(CONVERT) == 2
+        assert "Broken pipe" in one_paragraph(capsys)
 
     def test_output_that_cannot_show_a_character(self) -> None:
         environment = {"PYTHONIOENCODING": "ascii"}
@@ -339,6 +388,17 @@ class TestHelp:
         for caution in CAUTIONS:
             assert caution in folded
 
+    @pytest.mark.parametrize("command", sorted(typer.main.get_command(cli.app).commands))  # type: ignore[attr-defined]
+    def test_nothing_of_python_stands_in_a_help_text(self, capsys: pytest.CaptureFixture[str], command: str) -> None:
+        assert cli.main([command, "--help"]) == 0
+        assert re.search(r"<[a-z]|list\[|x[<>]=|\bRANGE\b", capsys.readouterr().out) is None
+
+    def test_ranges_and_choices_stand_in_a_help_text(self, capsys: pytest.CaptureFixture[str]) -> None:
+        assert cli.main(["convert", "--help"]) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        assert "--as fhir|oru|both " in said
+        assert "at least 1]" in said
+
     def test_version(self, capsys: pytest.CaptureFixture[str]) -> None:
         from gateway.version import VERSION
 
@@ -361,6 +421,12 @@ class TestCheck:
     def test_schema(self, capsys: pytest.CaptureFixture[str]) -> None:
         assert cli.main(["check", "--schema"]) == 0
         assert "namespace" in json.loads(capsys.readouterr().out)["properties"]
+
+    def test_a_mapping_that_is_not_there_is_not_called_unsigned(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        assert cli.main(["check", "--signed", str(tmp_path / "nosuch.toml")]) == 2
+        assert "nosuch.toml: there is no such file." in one_paragraph(capsys)
 
     def test_usable_mapping(self, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         (tmp_path / "ward.toml").write_text(MAPPING)

@@ -248,7 +248,7 @@ def test_the_mode_in_the_heading_of_a_serial_list_chooses_the_limits(tmp_path: P
     assert ("undeclared-category" in {row["rule"] for row in findings(tmp_path / "out")}) == (text == "OTHER")
 
 
-LIST = ["SPOT CHECK LIST   UNIT SC-1042", "SENT 2026-03-14 11:05", "MODE ADULT", "#17  ID 00482913      95 MIN AGO",
+LIST = ["SPOT CHECK LIST   UNIT SC-1042", "SENT 2026-03-14 11:05", "MODE ADULT", "#17  ID 00482913    A0095",
         "     BP 128/76 (93)   HR 72"]  # fmt: skip
 
 

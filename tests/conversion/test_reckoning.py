@@ -19,6 +19,7 @@ from gateway.conversion import convert, understanding
 from gateway.conversion.batch import Batch
 from gateway.conversion.exports import LineCounter
 from gateway.inspection.preview import preview
+from gateway.report.model import DEVICE_WITHHELD
 from tests.conversion import conversion_kit as kit
 from tests.conversion.conversion_kit import (
     DEMO,
@@ -344,3 +345,30 @@ class TestMended:
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
         batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
         assert (batch.report.reckoning.readings.all.recorded, batch.report.reckoning.readings.all.held) == (0, 1)
+
+
+def _converted(tmp: Path, mapping: str, rows: list[str]) -> Batch:
+    (tmp / "moved.csv").write_text("\n".join([*rows, ""]), encoding="utf-8")
+    return run(tmp, [tmp / "moved.csv"], mapping)
+
+
+def test_a_report_names_no_patient_where_columns_moved(tmp_path: Path, no_page: None) -> None:
+    """The identifier of the patient stands in the column of the device, in a recorded row and in a held one."""
+    moved = GOOD_ROW.replace(",M1,", ",P-0007,")
+    held = GOOD_ROW.replace("09:30", "09:40").replace("P-0007,M1,", ",P-0009,")
+    batch = _converted(tmp_path, WIDE, [WIDE_HEADER, GOOD_ROW.replace("09:30", "09:20"), moved, held])
+    assert sorted(each.device for each in batch.report.timeline.listed) == [DEVICE_WITHHELD, "M1"]
+    for name, data in tree(batch.folder).items():
+        if not name.startswith("fhir/"):
+            assert b"P-0007" not in data, name
+            assert b"P-0009" not in data, name
+
+
+def test_the_clocks_of_a_report_name_no_patient_where_columns_moved(tmp_path: Path, no_page: None) -> None:
+    clock = '[time.clock]\ncolumns = ["Shown"]\nreference = "columns"\nreference_columns = ["True"]\n'
+    clock += 'policy = "correct"\nlimit_minutes = 60\norder = "oldest-first"\n\n[patient]'
+    row = f"{GOOD_ROW},2026-03-14 10:00,2026-03-14 10:00"
+    rows = [f"{WIDE_HEADER},Shown,True", row, row.replace(",M1,", ",P-0007,")]
+    batch = _converted(tmp_path, WIDE.replace("[patient]", clock), rows)
+    assert sorted(each.device for each in batch.report.clocks.listed) == [DEVICE_WITHHELD, "M1"]
+    assert b"P-0007" not in (batch.folder / "report.json").read_bytes()

@@ -27,7 +27,7 @@ def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def entry(number: int, age: str, pulse: int = 72, patient: str = "00482913") -> list[str]:
-    return [f"#{number}  ID {patient}      {age} MIN AGO", f"     BP 128/76 (93)   HR {pulse}"]
+    return [f"#{number}  ID {patient}    A{age:0>4}", f"     BP 128/76 (93)   HR {pulse}"]
 
 
 def run(

@@ -276,3 +276,26 @@ def test_a_ledger_that_is_closed_takes_its_open_run_back(place: str) -> None:
         assert again.runs() == []
         assert list(again.sets()) == []
         begin(again)[0].abandon()
+
+
+def test_reading_leaves_nothing_beside_the_file(tmp_path: Path) -> None:
+    where = tmp_path / "a.ledger"
+    with open_ledger(where) as ledger:
+        run, _ = begin(ledger)
+        finish(run, tmp_path)
+    before, files = where.read_bytes(), sorted(path.name for path in tmp_path.iterdir())
+    with open_ledger(where, readonly=True) as ledger:
+        assert len(ledger.runs()) == 1
+        with pytest.raises(LedgerError):
+            ledger.add_audit("nobody", "look", "", "a reader writes nothing", {})
+    assert sorted(path.name for path in tmp_path.iterdir()) == files
+    assert where.read_bytes() == before
+
+
+def test_when_exports_were_last_read_into_each_folder(tmp_path: Path) -> None:
+    with open_ledger(tmp_path / "a.ledger") as ledger:
+        first, _ = begin(ledger)
+        finish(first, tmp_path)
+        without = ledger.run(info())
+        finish(without, tmp_path)
+        assert ledger.last_reading() == {str(tmp_path / f"result-{first.id}"): STARTED}

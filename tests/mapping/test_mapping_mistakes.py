@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import pytest
 
 from gateway.errors import MappingError
-from gateway.mapping import load
+from gateway.mapping import load, static
+from gateway.mapping.explain import Problems
+from gateway.mapping.places import places
 
 WIDE = """\
 title = "Ward monitors"
@@ -90,7 +93,7 @@ column = "Wt"
 unit_in_text = true
 units = { "pds" = "lb" }
 record_unit = "kg"
-absent = { "E1" = "error" }
+absent = { "Q1" = "error" }
 
 [vitals.consciousness]
 column = "LOC"
@@ -330,8 +333,8 @@ FAULTS = {
     "token both answer and absent": Fault('column = "LOC"', 'column = "LOC"\nabsent = { "V" = "error" }',
                                           "vitals.consciousness.absent.V", '"V" is an answer in codes as well',
                                           "Keep one", at='absent = { "V"'),
-    "token with blanks": Fault('"E1" = "error"', '" E1" = "error"', 'vitals.weight.absent." E1"',
-                               "begins or ends with a blank", 'Write "E1"'),
+    "token with blanks": Fault('"Q1" = "error"', '" Q1" = "error"', 'vitals.weight.absent." Q1"',
+                               "begins or ends with a blank", 'Write "Q1"'),
     "blank answer": Fault('"V" = "voice"', '"" = "voice"', 'vitals.consciousness.codes.""', "never compared",
                           "Take the line out"),
     "unknown profile": Fault('profile = "proposal"', 'profile = "propsal"', "plausibility.profile",
@@ -442,6 +445,10 @@ FAULTS = {
     "unknown zone": Fault("America/New_York", "America/Newyork", "time.zone", "not in the IANA time zone database",
                           "Write America/New_York, if that is what was meant"),
     "abbreviated zone": Fault("America/New_York", "EST", "time.zone", "is an abbreviation", "Write the place"),
+    "abbreviation of another language": Fault("America/New_York", "MEZ", "time.zone", "is an abbreviation",
+                                               "Write the place, such as Europe/Berlin"),
+    "no zone at all": Fault("America/New_York", "METT", "time.zone", "not in the IANA",
+                             "Write the IANA zone of the place"),
     "sign turned round": Fault("America/New_York", "Etc/GMT+5", "time.zone", "it means UTC-5", 'zone = "-05:00"'),
     "offset without colon": Fault("America/New_York", "-0500", "time.zone", "is not an offset", "+05:30 or -05:00"),
     "offset too far": Fault("America/New_York", "+15:00", "time.zone", "is not an offset", "two digits, colon"),
@@ -631,7 +638,7 @@ SYNTAX = {
     "two on a line": ('version = "1"', 'version = "1" form = "x"', 'form = "x"', "one key = value on a line"),
     "decimal comma": ("hold = [25, 45.5]", "hold = [25, 45.]", "hold = [25, 45.]", ""),
     "no key": ('version = "1"', "; a comment", "; a comment", "# before a comment"),
-    "added to a finished table": ('"ERR" = {', '[absent.x]\nreason = "error"\n[vitals.weight.absent.E2]\n"ERR" = {',
+    "added to a finished table": ('"ERR" = {', '[absent.x]\nreason = "error"\n[vitals.weight.absent.Q2]\n"ERR" = {',
                                   "", ""),
 }  # fmt: skip
 
@@ -712,3 +719,15 @@ def test_a_blank_cell_may_be_declared_absent() -> None:
 
 def test_a_token_may_read_as_a_number() -> None:
     assert "999" in load(WIDE.replace('"---" = ', '"999" = ')).mapping.absent
+
+
+def test_no_zone_is_advised_that_would_be_refused() -> None:
+    """What stands in the advice can be written: every abbreviation and every near miss of one."""
+    for wrong in (*static._ABBREVIATIONS, *(f"{zone}{letter}" for zone in static._zones() for letter in "XZ")):
+        problems = Problems("m.toml", places(""))
+        static._zone(wrong, problems)
+        for problem in problems.error().problems:
+            for word in re.findall(r"(?:Write|such as) ([A-Za-z]+(?:/[A-Za-z_+-]+)*)(?=,)", problem.todo):
+                again = Problems("m.toml", places(""))
+                static._zone(word, again)
+                assert not again, (wrong, word)

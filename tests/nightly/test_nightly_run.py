@@ -170,6 +170,29 @@ def test_silent_feeds_aged_holds_and_missing_devices(tmp_path: Path, monkeypatch
     assert any("have been open for" in change for change in report.changes)
 
 
+def test_a_feed_is_not_silent_when_the_run_that_took_its_exports_was_cut_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed after the conversion, before it wrote its report; the next run sends what is left and takes nothing."""
+    import gateway.nightly.run as run_module
+
+    def stopped(night: object) -> None:
+        raise KeyboardInterrupt
+
+    make_site(tmp_path)
+    bring(tmp_path)
+    with monkeypatch.context() as cut:
+        cut.setattr(run_module, "_after", stopped)
+        assert run(tmp_path) == 130
+    assert not (tmp_path / "results" / "latest.json").exists()
+    assert run(tmp_path) in (0, 1)
+    report = latest(tmp_path)
+    assert report.targets[0].delivered > 0
+    assert [(feed.taken, feed.silent) for feed in report.feeds] == [(0, False), (0, False)]
+    assert all(feed.last_export is not None for feed in report.feeds)
+    assert not any("silent" in change for change in report.changes)
+
+
 def test_a_device_is_missed_after_twice_its_usual_interval(tmp_path: Path) -> None:
     header, row = "Time,Patient,Device,HR", "{day:%Y-%m-%d} 08:00,{number},M-{device},70"
     mapping = tmp_path / "small.toml"

@@ -97,7 +97,7 @@ def test_what_a_target_makes_of_answers(tmp_path: Path) -> None:
         ("mllp", 'answers = { AR = "drop" }', "Known: park, later"),
         ("mllp", 'answers = { AR = "delivered" }', "Known: park, later"),
         ("mllp", "answers = 3", "key targets item 2.answers"),
-        ("mllp", "park_after = -1", "greater than or equal to 0"),
+        ("mllp", "park_after = -1", "it must be at least 0. park_after is:"),
         ("mllp", "park_after = true", "key targets item 2.park_after"),
         ("mllp", 'corrections = "all"', "Known: changed, whole"),
         ("fhir", 'answers = { AR = "park" }', "allowed is an HTTP status from 300 to 599"),

@@ -147,18 +147,18 @@ def test_a_blank_cell_is_no_reading(text: str) -> None:
 def test_declared_tokens_are_absent_with_their_reason() -> None:
     made = reader(
         "spo2",
-        {"absent": {"---": "not-performed", "E1": "unknown"}},
+        {"absent": {"---": "not-performed", "Q1": "unknown"}},
         unit="%",
-        absent={"E1": {"reason": "error", "meaning": "no pulse found"}},
+        absent={"Q1": {"reason": "error", "meaning": "no pulse found"}},
     )
     found = made.read(" --- ")
     assert found is not None
     assert (found.outcome, found.reason, found.text) == (Outcome.ABSENT, "not-performed", " --- ")
     assert [noticed.rule for noticed in found.noticed] == ["absent-declared"]
-    found = made.read("E1")
+    found = made.read("Q1")
     assert found is not None
     assert (found.reason, found.meaning) == ("error", "no pulse found")  # the vital's own token goes first
-    assert held(made, "E2") == "undeclared-token"
+    assert held(made, "Q2") == "undeclared-token"
     assert held(made, "e1") == "undeclared-token"
 
 
@@ -172,7 +172,7 @@ def test_a_declared_number_or_blank_can_be_a_token() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["---", "ERR", "E3", "n/a", "nan", "NaN", "inf", "-inf", "LO", "*", "<", "?98", "-", "x5", "--5", "- 5"]
+    "text", ["---", "ERR", "NOSIG", "n/a", "nan", "NaN", "inf", "-inf", "LO", "*", "<", "?98", "-", "x5", "--5", "- 5"]
 )
 def test_what_is_not_declared_is_held(text: str) -> None:
     assert held(reader("spo2", unit="%"), text) == "undeclared-token"
@@ -393,7 +393,7 @@ def blood_pressure(vital: str) -> ValueReader:
         key: {"column": "nibp", "pattern": PATTERN, "unit": "mmHg"}
         for key in ("systolic", "diastolic", "mean_pressure")
     }
-    made = mapping(sources, absent={"--": "not-performed", "E7": "error"})
+    made = mapping(sources, absent={"--": "not-performed", "Q7": "error"})
     return ValueReader(vital, made.vitals[vital], made)
 
 
@@ -411,7 +411,7 @@ def test_a_group_that_took_no_part_is_no_reading() -> None:
 
 def test_a_token_counts_for_the_cell_and_for_a_group() -> None:
     for vital in ("systolic", "diastolic", "mean_pressure"):
-        found = blood_pressure(vital).read("E7")
+        found = blood_pressure(vital).read("Q7")
         assert found is not None
         assert (found.outcome, found.reason) == (Outcome.ABSENT, "error")
     assert recorded(blood_pressure("systolic"), "120/--").value == 120
@@ -455,7 +455,7 @@ def test_sites() -> None:
 
 
 def test_shown_quotes_short_plain_texts_only() -> None:
-    assert shown("E3") == '"E3"'
+    assert shown("NOSIG") == '"NOSIG"'
     assert shown("120/80 (93)") == "a text of 11 characters"
     assert shown("Smith, John") == '"Smith, John"'
     assert shown("1234567890123") == "a text of 13 characters"

@@ -16,7 +16,7 @@ from gateway.mapping import loader
 SECRETS = ("FH000104", "Okonkwo-Lindqvist", "7712345", "0012-4455-88")
 CELLS = st.one_of(
     st.sampled_from(
-        [*SECRETS, "", "120", "36,5", "98.6", "120/80", "--", "E07", "01/02/2026 10:00", "2026-13-40", "x y"]
+        [*SECRETS, "", "120", "36,5", "98.6", "120/80", "--", "Q07", "01/02/2026 10:00", "2026-13-40", "x y"]
     ),
     st.text(max_size=6),
 )

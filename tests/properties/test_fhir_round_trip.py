@@ -76,7 +76,7 @@ def readings(draw: st.DrawFn, key: str) -> Reading:
     if vital.panel:
         more["qualifiers"] = draw(st.sampled_from(QUALIFIED))
     if key != "bmi" and draw(st.integers(0, 4)) == 0:
-        return Reading(key, "E3", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
+        return Reading(key, "NOSIG", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
     more["flagged"] = draw(st.booleans())
     if vital.kind == "coded":
         return Reading(key, "A", Outcome.RECORDED, code=draw(st.sampled_from(list(vital.answers))), **more)
@@ -267,8 +267,10 @@ def compare(record: Record, wanted: Record, item: SetItem, key: str, chosen: Map
     originals = converted(item, key, chosen) if chosen.output.keep_original else []
     assert len(kept) == bool(originals)
     for reading in originals:
-        assert reading.text in kept[0]
-        assert units()[reading.source_unit].display in kept[0]
+        says_its_unit = any(character.isalpha() or character in "'\"‘’“”′″" for character in reading.text)
+        unit = f" ({units()[reading.source_unit].display})"
+        assert f'"{reading.text}"' + ("" if says_its_unit else unit) in kept[0]
+        assert not says_its_unit or f'"{reading.text}"{unit}' not in kept[0]
     assert record == wanted
 
 

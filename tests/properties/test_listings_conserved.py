@@ -16,7 +16,7 @@ from gateway.model import Finding, LineKind
 
 LINES = st.one_of(
     st.sampled_from([
-        "PRINTED 2026-03-14 11:05", "PRINTED 2026-03-14 11:40", "#1  0017    95 min ago", "#2  0018    84 min ago",
+        "PRINTED 2026-03-14 11:05", "PRINTED 2026-03-14 11:40", "#1  0017   A0095", "#2  0018   A0084",
         "    PULSE  72   TEMP 36.9", "    PULSE  80", "    PULSE  72", "BATTERY LOW", "PAGE 2", "\fPAGE 3", "", "\f",
     ]),
     st.text(st.characters(exclude_categories=["Cs"]), max_size=40),

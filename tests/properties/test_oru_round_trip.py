@@ -45,7 +45,7 @@ def readings(draw: st.DrawFn, key: str) -> Reading:
     if vital.panel:
         more["qualifiers"] = draw(st.sampled_from(QUALIFIED))
     if draw(st.integers(0, 4)) == 0:
-        return Reading(key, "E3", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
+        return Reading(key, "NOSIG", Outcome.ABSENT, reason=draw(reasons), meaning=draw(st.just("") | texts), **more)
     more["flagged"] = draw(st.booleans())
     if vital.kind == "coded":
         return Reading(key, "A", Outcome.RECORDED, code=draw(st.sampled_from(list(vital.answers))), **more)

@@ -235,7 +235,7 @@ _RECORDS: dict[str, Record] = {
         BASE + "bodytemp",
         identity=OTHER,
         dataAbsentReason=absent("error"),
-        note=[{"text": "E3: probe off"}],
+        note=[{"text": "NOSIG: probe off"}],
     ),
     "heart_rate_with_range": observation(
         "heart_rate",

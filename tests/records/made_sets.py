@@ -70,7 +70,7 @@ def coded(key: str, code: str, **more: Any) -> Reading:
 
 
 def absent(key: str, reason: str = "error", **more: Any) -> Reading:
-    return Reading(key, "E3", Outcome.ABSENT, reason=reason, **more)
+    return Reading(key, "NOSIG", Outcome.ABSENT, reason=reason, **more)
 
 
 def one_set(*readings: Reading, **more: Any) -> SetItem:

@@ -249,6 +249,20 @@ def test_the_original_is_kept_only_of_what_was_converted() -> None:
     assert "note" not in line(item)
 
 
+def test_a_text_that_says_its_unit_gets_no_other_beside_it() -> None:
+    height = Reading(
+        "height",
+        "5'10\"",
+        Outcome.RECORDED,
+        Decimal("177.8"),
+        unit="cm",
+        source_value=Decimal(70),
+        source_unit="[in_i]",
+    )
+    (note,) = line(one_set(height), mapping(keep_original=True))["note"]
+    assert note["text"] == 'Exported as "5\'10"".'
+
+
 @pytest.mark.parametrize(
     ("key", "site"), [(key, site) for key, vital in vitals().items() for site in vital.sites if not vital.panel]
 )

@@ -48,7 +48,7 @@ def number(vital: str, value: str, unit: str = "", **more: Any) -> Reading:
 
 
 def absent(vital: str, reason: str, meaning: str = "") -> Reading:
-    return Reading(vital, "E3", Outcome.ABSENT, reason=reason, meaning=meaning)
+    return Reading(vital, "NOSIG", Outcome.ABSENT, reason=reason, meaning=meaning)
 
 
 def item(*readings: Reading, **more: Any) -> SetItem:
@@ -401,11 +401,26 @@ def test_failed_measurement_without_words_carries_the_reason_code() -> None:
 
 def test_note_of_a_reading_stands_behind_its_own_observation() -> None:
     message = OruRenderer(mapping()).message(
-        item(number("systolic", "128"), absent("spo2", "error", "E3"), number("pulse", "70"), notes=("one", "two"))
+        item(number("systolic", "128"), absent("spo2", "error", "NOSIG"), number("pulse", "70"), notes=("one", "two"))
     )
     assert [segment[:5] for segment in segments(message)] == [
         "MSH|^", "PID|1", "OBR|1", "NTE|1", "NTE|2", "OBX|1", "OBX|2", "NTE|1", "OBX|3",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "noted"),
+    [
+        ("157 lb 8 oz", 'Exported as "157 lb 8 oz".'),
+        ("98 lb", 'Exported as "98 lb".'),
+        ("2520", 'Exported as "2520" (oz).'),
+    ],
+)
+def test_a_text_that_says_its_unit_gets_no_other_beside_it(text: str, noted: str) -> None:
+    weight = number("weight", "71.4", source_value=Decimal(2520), source_unit="[oz_av]")
+    weight.text = text
+    message = OruRenderer(mapping(keep_original=True)).message(item(weight))
+    assert segments(message, "NTE") == [f"NTE|1||{noted}"]
 
 
 def test_exported_text_is_noted_by_choice_when_a_value_was_converted() -> None:

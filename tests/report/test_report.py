@@ -25,16 +25,16 @@ from gateway import vocabulary
 from gateway.errors import OutputError
 from gateway.files import WholeFile
 from gateway.mapping.model import Plausibility
-from gateway.model import Effect, Finding, LineKind, Outcome, Severity, Tally
+from gateway.model import Effect, Finding, LineKind, Outcome, Severity, Tally, Timeline
 from gateway.report import (
     CAUTIONS,
     BatchInfo,
     ExportInfo,
-    FileInfo,
     FindingsWriter,
     MappingInfo,
     Report,
     RuleInfo,
+    WrittenFile,
     build,
     charts,
     operation_outcome,
@@ -44,7 +44,7 @@ from gateway.report import (
     text,
     write,
 )
-from gateway.report.model import BINS, DEVICES_LISTED, tidy, utc
+from gateway.report.model import BINS, DEVICE_WITHHELD, DEVICES_LISTED, device_shown, records_in_words, tidy, utc
 from gateway.report.text import BYTE_TITLES, LINE_TITLES
 from tests.disk import largest_file
 
@@ -86,7 +86,7 @@ def finding(**changes: Any) -> Finding:
         "rule": "undeclared-token",
         "severity": Severity.ERROR,
         "effect": Effect.HOLD,
-        "message": '"E3" is not declared',
+        "message": '"NOSIG" is not declared',
         "export": 1,
         "line": 3,
         "column": "SpO2",
@@ -131,7 +131,7 @@ def huge() -> Report:
     for number in range(DEVICES_LISTED + 17):
         counts.timeline.add(f"{HOSTILE}{number}", int(START.timestamp()) + number * 9000, number + 1)
     counts.records["=cmd|' /C calc'!A0"] = 7
-    files = [FileInfo(name=f"bundle-{number}.json", sha256="ef" * 32, bytes=1) for number in range(90)]
+    files = [WrittenFile(name=f"bundle-{number}.json", bytes=1) for number in range(90)]
     exports = [ExportInfo(name=f"{HOSTILE}{number}.csv", lines=20_000_000 * len(LineKind)) for number in range(100)]
     rules = [RuleInfo(slug="rule-1", title=HOSTILE, severity=Severity.FATAL, why=HOSTILE, todo=HOSTILE)]
     about = info(
@@ -475,7 +475,7 @@ def test_operation_outcome_says_count_place_and_cap() -> None:
     issue = operation_outcome(build(info(), counts, EXPORTS, RULES))["issue"][0]
     assert (issue["severity"], issue["code"]) == ("error", "code-invalid")
     assert issue["details"]["text"] == "Text that is not declared [undeclared-token]: 37 findings"
-    assert issue["diagnostics"].startswith('export 1, line 3, column SpO2: "E3" is not declared.')
+    assert issue["diagnostics"].startswith('export 1, line 3, column SpO2: "NOSIG" is not declared.')
     assert "first 3 of 37" in issue["diagnostics"]
     assert issue["diagnostics"].endswith("What to do: Declare it in the mapping.")
 
@@ -653,7 +653,7 @@ def test_findings_csv(tmp_path: Path) -> None:
         "offset": "",
         "column": "SpO2",
         "vital": "spo2",
-        "message": '"E3" is not declared',
+        "message": '"NOSIG" is not declared',
         "todo": "Declare it in the mapping",
     }
     assert (second["export"], second["line"], second["offset"]) == ("", "", "0")
@@ -737,3 +737,60 @@ def test_import_of_the_report_is_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("records", "words"),
+    [
+        ({"Bundle": 1, "ORU message": 1}, "1 Bundle, 1 ORU message"),
+        ({"Bundle": 3, "ORU message": 1199, "Observation": 2}, "3 Bundles, 1,199 ORU messages, 2 Observations"),
+        ({"Observation of a device's time": 2}, "2 Observations of a device's time"),
+        ({}, ""),
+    ],
+)
+def test_records_are_counted_in_words(records: dict[str, int], words: str) -> None:
+    assert records_in_words(records) == words
+
+
+def test_the_page_and_the_text_count_records_in_words() -> None:
+    counts = tally()
+    counts.records = Counter({"Bundle": 3, "ORU message": 1199})
+    report = build(info(readings=4), counts, EXPORTS, RULES)
+    assert "Written: 3 Bundles, 1,199 ORU messages." in page.html(report)
+    assert "\nwritten: 3 Bundles, 1,199 ORU messages\n" in text(report)
+
+
+def test_how_a_limit_is_known_to_its_keepers_is_no_matter_of_the_page() -> None:
+    counts = tally()
+    counts.values["spo2"] = Counter({20: 3})
+    report = build(info(readings=4), counts, EXPORTS, RULES)
+    sources = [spread.source for spread in report.values]
+    assert any("from memory" in source for source in sources), "the data keep the words"
+    assert "from memory" not in page.html(report)
+    assert "ISO 80601-2-61" in page.html(report)
+
+
+def _timeline(sets: dict[str, int], patients: str) -> list[str]:
+    counts = tally()
+    counts.timeline = Timeline()
+    for device, number in sets.items():
+        counts.timeline.add(device, int(START.timestamp()), number)
+    report = build(info(readings=4), counts, EXPORTS, RULES, patients=patients)
+    return sorted(each.device for each in report.timeline.listed)
+
+
+def test_a_device_of_the_form_of_a_patient_is_not_named() -> None:
+    sets = {"W2-A": 9, "FH000812": 1, "FH000777": 1}
+    assert _timeline(sets, "FH[0-9]{6}") == [DEVICE_WITHHELD, "W2-A"]
+    assert _timeline(sets, "") == ["FH000777", "FH000812", "W2-A"]
+
+
+def test_a_form_that_monitors_have_as_well_hides_none() -> None:
+    assert _timeline({"10012345": 5, "10012346": 5, "M1": 1}, "[0-9]{8}") == ["10012345", "10012346", "M1"]
+
+
+def test_a_device_is_not_named_where_it_holds_the_patient_beside_it() -> None:
+    assert device_shown("FH000812 W2-A", "FH000812") == DEVICE_WITHHELD
+    assert device_shown("W2-A", "FH000812") == "W2-A"
+    assert device_shown("MON-07", "7") == "MON-07"
+    assert device_shown("W2-A", "") == "W2-A"

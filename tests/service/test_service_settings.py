@@ -45,8 +45,9 @@ def test_settings_from_file_environment_and_command_line(tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("text", "what"),
     [
-        ("prot = 1", "key prot"),
-        ("port = 'a'", "key port"),
+        ("prot = 1", "key prot: there is no such key."),
+        ("port = 'a'", "key port: it is not a whole number."),
+        ("rate = -1", "key rate: it must be "),
         ("port = ", "no TOML"),
         ("[[tokens]]\nname='a'", "tokens.0"),
     ],

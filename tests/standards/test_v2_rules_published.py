@@ -75,7 +75,9 @@ def _mapping(version: str, full: bool) -> Mapping:
 def _readings(vital: Vital) -> list[Reading]:
     """Every kind of reading a vital can be."""
     key = vital.key
-    found = [Reading(key, "E3", Outcome.ABSENT, reason=reason, meaning="E3") for reason in ("error", "not-performed")]
+    found = [
+        Reading(key, "NOSIG", Outcome.ABSENT, reason=reason, meaning="NOSIG") for reason in ("error", "not-performed")
+    ]
     for answer in vital.answers:
         found.append(Reading(key, answer, Outcome.RECORDED, code=answer))
     value = Decimal("12.50")
@@ -336,7 +338,7 @@ def test_order_and_visit_codes(version: str) -> None:
 def test_nothing_is_ever_deleted(version: str) -> None:
     renderer = OruRenderer(_mapping(version, full=True))
     quotes = Party('""', "urn:oid:1.2.3", '""', '""')
-    reading = Reading("spo2", "E3", Outcome.ABSENT, reason="error", meaning='""')
+    reading = Reading("spo2", "NOSIG", Outcome.ABSENT, reason="error", meaning='""')
     message = renderer.message(
         SetItem("0" * 32, 1, quotes, Moment("", "2026", "2026"), (reading,), quotes, quotes, quotes, quotes, ('""',))
     )

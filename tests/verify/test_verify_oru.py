@@ -33,7 +33,7 @@ GOOD = "\r".join(
         f"OBX|3|SN|2708-6^Oxygen saturation^LN^150456^MDC_PULS_OXIM_SAT_O2^MDC|1.1.3.1|<^70|%^%^UCUM||<|||F|||{WHEN}",
         r"NTE|1||Low perfusion \T\ motion",
         f"OBX|4||8310-5^Body temperature^LN|1.1.4.1||Cel^Cel^UCUM||INV|||X|||{WHEN}",
-        "NTE|1||E3: probe off",
+        "NTE|1||NOSIG: probe off",
         f"OBX|5|CE|67775-7^Level of responsiveness^LN|1.1.9.1|248234008^Mentally alert^SCT||||||F|||{WHEN}",
         f"OBX|6|NM|9279-1^Respiratory rate^LN|1.1.5.1|18|/min^/min^UCUM|||||F|||{WHEN}",
         f"OBX|7|ST|8357-6^Blood pressure method^LN|1.1.1.5|started by hand||||||F|||{WHEN}",
