@@ -12,7 +12,6 @@ from gateway.errors import GatewayError, MappingError
 from gateway.mapping import model
 from gateway.model import Block, Parsed
 
-_OFFERED = ("blocks", "parse", "example")
 _NOT_ADAPTERS = ("base",)
 
 
@@ -60,6 +59,10 @@ class Adapter(Protocol):
     @staticmethod
     def example() -> tuple[dict[str, object], bytes]:
         """A small invented export and its mapping, as data for `gateway.mapping.model.Mapping`."""
+
+
+METHODS = tuple(name for name, value in vars(Adapter).items() if name[0] != "_" and callable(value))
+"""Everything the program may call of an adapter: one that lacks any of it is refused when it is loaded."""
 
 
 def adapter_for(mapping: model.Mapping, needed: Collection[str]) -> Adapter:
@@ -121,12 +124,14 @@ def discover(package: str) -> dict[str, type[Adapter]]:
         adapter = getattr(module, "ADAPTER", None)
         if not isinstance(adapter, type):
             raise _broken(name, "defines no class named ADAPTER")
-        missing = [wanted for wanted in _OFFERED if not callable(getattr(adapter, wanted, None))]
+        missing = [wanted for wanted in METHODS if not callable(getattr(adapter, wanted, None))]
         if missing:
             raise _broken(name, f"lacks {', '.join(missing)} in its ADAPTER")
         form = getattr(adapter, "form", None)
         if form != info.name:
             raise _broken(name, f"calls its form {form!r}; the form is named as the module")
+        if getattr(adapter, "counts", None) not in ("lines", "bytes"):
+            raise _broken(name, "does not say what it counts: lines or bytes")
         found[info.name] = adapter
     return dict(sorted(found.items()))
 
