@@ -221,18 +221,13 @@ SITE_WORDS = {
     "complete": "when a file may be taken: see below",
     "kind": "what kind of target it is",
     "by": "how completeness is told",
-    "host": "name or address of the receiver",
-    "port": "port of the receiver",
     "user": "name of the account",
-    "auth": "`method`: `none`, `basic`, `bearer`, `client_credentials` or `backend_services`, with its keys",
-    "tls": "`ca_file`, `cert_file`, `key_file` and what else TLS needs",
-    "longest_pause": "longest pause between two attempts, in seconds",
-    "connect_timeout": "seconds to wait for the connection",
 }
 
 
 def site_keys() -> str:
     """Every key of a site file, from its models."""
+    from gateway.delivery.base import kinds
     from gateway.nightly import site
 
     tables: tuple[tuple[str, type[Any]], ...] = (
@@ -243,9 +238,7 @@ def site_keys() -> str:
         ('`complete = { by = "rename" }` of a feed', site.Renamed),
         ("`[feeds.sftp]`", site.Sftp),
         ("`[feeds.s3]`", site.S3),
-        ('`[[targets]]` with `kind = "fhir"`', site.SiteFhir),
-        ('`[[targets]]` with `kind = "mllp"`', site.SiteMllp),
-        ('`[[targets]]` with `kind = "folder"`', site.SiteFolder),
+        *((f'`[[targets]]` with `kind = "{kind}"`', settings) for kind, settings in kinds().items()),
     )
     parts = []
     for heading, model in tables:
