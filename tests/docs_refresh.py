@@ -31,7 +31,7 @@ import typer
 
 from gateway import checks, vocabulary
 from gateway.entry import cli
-from gateway.mapping import loader
+from gateway.mapping import forms, loader
 from gateway.report.model import CAUTIONS
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -42,9 +42,7 @@ CATEGORIES = ("neonate", "infant", "child", "adult", "unknown")
 # itself), and a line about the table.
 TABLES = (
     ("Top of the file", "", "These keys stand before the first `[table]`."),
-    ("`[delimited]`", "Delimited", ""),
-    ("`[listing]`", "Listing", ""),
-    ("`[framed]`", "Framed", ""),
+    *((f"`[{form}]`", table.__name__, "") for form, table in forms.tables().items()),
     ("`[[listing.records]]`, `[[framed.records]]`", "Record", "One table for each kind of line or record."),
     ("`[line]`", "Line", "How `gateway capture` sets the serial line."),
     ("`[memory]`", "Memory", ""),

@@ -9,6 +9,7 @@ from typing import BinaryIO, ClassVar, Literal, Protocol
 from gateway.discovery import broken, find, members
 from gateway.errors import MappingError
 from gateway.mapping import model
+from gateway.mapping.forms import tables
 from gateway.model import Block, Parsed
 
 
@@ -93,7 +94,17 @@ def forms() -> tuple[str, ...]:
 
 @cache
 def _adapters() -> Mapping[str, type[Adapter]]:
-    return discover("gateway.adapters")
+    found = discover("gateway.adapters")
+    for form in sorted(set(found) ^ set(tables())):
+        if form in found:
+            raise broken(f"gateway.adapters.{form}", "adapter", f"has no table in gateway/mapping/forms/{form}.py")
+        raise broken(f"gateway.mapping.forms.{form}", "form of export", f"has no adapter in gateway/adapters/{form}.py")
+    return found
+
+
+def counts(form: str) -> Literal["lines", "bytes"]:
+    """What is accounted for in exports of a form."""
+    return _adapters()[form].counts
 
 
 def discover(package: str) -> dict[str, type[Adapter]]:

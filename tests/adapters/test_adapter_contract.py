@@ -17,6 +17,8 @@ from gateway.adapters import Adapter, adapter_for, forms
 from gateway.adapters.base import METHODS, _adapters, discover
 from gateway.conversion.batch import Batch
 from gateway.errors import GatewayError, InputError, MappingError
+from gateway.mapping.forms import tables
+from gateway.mapping.loader import load
 from gateway.mapping.model import Category, Mapping
 from gateway.model import Block, Finding, LineKind, Parsed
 from tests.conversion.conversion_kit import run
@@ -185,6 +187,45 @@ def test_a_failing_read_is_an_error_with_its_place(case: Case) -> None:
 
     with pytest.raises(InputError, match=f"after byte {len(case.export)} .*Input/output error"):
         list(case.adapter.blocks(Failing(), 1))  # type: ignore[arg-type]
+
+
+# -- its table of the mapping
+
+
+def test_the_form_has_its_table(case: Case) -> None:
+    table = tables()[case.mapping.form]
+    assert case.mapping.form in get_args(Mapping.model_fields["form"].annotation)
+    assert isinstance(case.mapping.table, table), f"the example has no table [{case.mapping.form}]"
+    assert table.__doc__
+    assert table.hints[()]
+    table.model_validate(table.stand_ins[()])
+    needed = {name for name, field in table.model_fields.items() if field.is_required()}
+    assert needed == {key[0] for key in table.hints if key} == {key[0] for key in table.stand_ins if key}
+
+
+def test_a_mapping_without_its_table_is_refused_before_an_export_is_seen(case: Case) -> None:
+    data, _ = _adapters()[case.mapping.form].example()
+    del data[case.mapping.form]
+    with pytest.raises(MappingError) as caught:
+        load("\n".join(f"{key} = {toml(value)}" for key, value in data.items()))
+    (error,) = caught.value.problems
+    assert f"key {case.mapping.form}" in error.where
+    assert tables()[case.mapping.form].hints[()] in error.todo
+
+
+@pytest.mark.parametrize(
+    ("there", "says"),
+    [
+        (("delimited", "framed", "listing", "sheet"), "form of export has no adapter in gateway/adapters/sheet.py"),
+        (("delimited", "framed"), "adapter has no table in gateway/mapping/forms/listing.py"),
+    ],
+)
+def test_a_table_and_an_adapter_belong_together(
+    monkeypatch: pytest.MonkeyPatch, there: tuple[str, ...], says: str
+) -> None:
+    monkeypatch.setattr("gateway.adapters.base.tables", lambda: dict.fromkeys(there))
+    with pytest.raises(GatewayError, match=says):
+        _adapters.__wrapped__()
 
 
 # -- a later run
