@@ -34,7 +34,7 @@ import typer
 
 from gateway import checks, vocabulary
 from gateway.cli import main as cli
-from gateway.mapping import loader
+from gateway.mapping import forms, loader
 from gateway.report.model import CAUTIONS
 from gateway.version import VERSION
 
@@ -48,9 +48,7 @@ CATEGORIES = ("neonate", "infant", "child", "adult", "unknown")
 # itself), and a line about the table.
 TABLES = (
     ("Top of the file", "", "These keys stand before the first `[table]`."),
-    ("`[delimited]`", "Delimited", ""),
-    ("`[listing]`", "Listing", ""),
-    ("`[framed]`", "Framed", ""),
+    *((f"`[{form}]`", table.__name__, "") for form, table in forms.tables().items()),
     ("`[[listing.records]]`, `[[framed.records]]`", "Record", "One table for each kind of line or record."),
     ("`[line]`", "Line", "How `gateway capture` sets the serial line."),
     ("`[memory]`", "Memory", ""),
@@ -235,8 +233,6 @@ SITE_WORDS = {
     "complete": "when a file may be taken: one of the tables that follow",
     "kind": "what kind of target it is",
     "by": "how completeness is told",
-    "host": "name or address of the receiver",
-    "port": "port of the receiver",
     "user": "name of the account",
     "auth": "who we are: one of the tables that follow",
     "tls": "encryption: the table that follows",

@@ -19,7 +19,7 @@ from operator import xor
 from typing import BinaryIO, NamedTuple, TypeAlias
 
 from gateway.errors import InputError
-from gateway.mapping.model import Framed
+from gateway.mapping.forms.framed import Framed
 from gateway.model import Effect, Finding, LineKind, Severity
 
 LONGEST_FRAME = 1 << 16

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from gateway.errors import MappingError
-from gateway.mapping.model import Record
+from gateway.mapping.record import Record
 from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import Effect, Entry, Finding, LineKind, Severity
 

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Collection, Iterator, Mapping
 from functools import cache
 from typing import BinaryIO, ClassVar, Literal, Protocol
 
-from gateway.errors import GatewayError, MappingError
+from gateway.discovery import broken, find, members
+from gateway.errors import MappingError
 from gateway.mapping import model
+from gateway.mapping.forms import tables
 from gateway.model import Block, Parsed
-
-_OFFERED = ("blocks", "parse", "example")
-_NOT_ADAPTERS = ("base",)
 
 
 class Adapter(Protocol):
@@ -62,6 +59,10 @@ class Adapter(Protocol):
         """A small invented export and its mapping, as data for `gateway.mapping.model.Mapping`."""
 
 
+METHODS = members(Adapter)
+"""Everything the program may call of an adapter: one that lacks any of it is refused when it is loaded."""
+
+
 def adapter_for(mapping: model.Mapping, needed: Collection[str]) -> Adapter:
     """The adapter for a mapping's form of export.
 
@@ -93,7 +94,17 @@ def forms() -> tuple[str, ...]:
 
 @cache
 def _adapters() -> Mapping[str, type[Adapter]]:
-    return discover("gateway.adapters")
+    found = discover("gateway.adapters")
+    for form in sorted(set(found) ^ set(tables())):
+        if form in found:
+            raise broken(f"gateway.adapters.{form}", "adapter", f"has no table in gateway/mapping/forms/{form}.py")
+        raise broken(f"gateway.mapping.forms.{form}", "form of export", f"has no adapter in gateway/adapters/{form}.py")
+    return found
+
+
+def counts(form: str) -> Literal["lines", "bytes"]:
+    """What is accounted for in exports of a form."""
+    return _adapters()[form].counts
 
 
 def discover(package: str) -> dict[str, type[Adapter]]:
@@ -109,29 +120,11 @@ def discover(package: str) -> dict[str, type[Adapter]]:
         GatewayError: a module cannot be imported, has no adapter, or its adapter is incomplete or misnamed. One broken
             module stops them all: an adapter that is missing silently would be found out by a patient's record.
     """
-    found: dict[str, type[Adapter]] = {}
-    for info in pkgutil.iter_modules(importlib.import_module(package).__path__):
-        if info.name in _NOT_ADAPTERS or info.name.startswith("_"):
-            continue
-        name = f"{package}.{info.name}"
-        try:
-            module = importlib.import_module(name)
-        except Exception as error:
-            raise _broken(name, f"cannot be imported ({type(error).__name__}: {error})") from error
-        adapter = getattr(module, "ADAPTER", None)
-        if not isinstance(adapter, type):
-            raise _broken(name, "defines no class named ADAPTER")
-        missing = [wanted for wanted in _OFFERED if not callable(getattr(adapter, wanted, None))]
-        if missing:
-            raise _broken(name, f"lacks {', '.join(missing)} in its ADAPTER")
+    found: dict[str, type[Adapter]] = find(package, "ADAPTER", METHODS, what="adapter", apart=("base",))
+    for name, adapter in found.items():
         form = getattr(adapter, "form", None)
-        if form != info.name:
-            raise _broken(name, f"calls its form {form!r}; the form is named as the module")
-        found[info.name] = adapter
-    return dict(sorted(found.items()))
-
-
-def _broken(name: str, what: str) -> GatewayError:
-    return GatewayError(
-        f"this adapter {what}", where=f"module {name}", todo="Mend the module or take it out of the folder"
-    )
+        if form != name:
+            raise broken(f"{package}.{name}", "adapter", f"calls its form {form!r}; the form is named as the module")
+        if getattr(adapter, "counts", None) not in ("lines", "bytes"):
+            raise broken(f"{package}.{name}", "adapter", "does not say what it counts: lines or bytes")
+    return found

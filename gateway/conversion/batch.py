@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from gateway import report as report_module
+from gateway.adapters import counts
 from gateway.checks import effects, finding, rules
 from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_times, write_devices
 from gateway.conversion.clocks import Clocks, survey
@@ -411,7 +412,7 @@ def _report(
         if job.associations is None
         else FileInfo(name=Path(job.associations.path).name, sha256=job.associations.sha256),
         readings=tally.readings,
-        unit="byte" if mapping.form == "framed" else "line",
+        unit="byte" if counts(mapping.form) == "bytes" else "line",
         failure="",
         holds=None
         if holds is None

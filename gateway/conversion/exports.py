@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, cast
 
-from gateway.adapters import Adapter, adapter_for
+from gateway.adapters import Adapter, adapter_for, counts
 from gateway.adapters._capture import open_capture
 from gateway.errors import InputError, UsageError
 from gateway.mapping import Mapping, columns
@@ -110,7 +110,7 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
 
 
 def _units_of_payload(file: BinaryIO, mapping: Mapping) -> int:
-    """Lines, or for framed exports bytes, of what came over the line, whether captured with its times or not."""
+    """Lines, or bytes where these are counted, of what came over the line, whether captured with its times or not."""
     payload, _ = open_capture(file)
     counter = LineCounter(mapping.encoding)
     size = 0
@@ -118,7 +118,7 @@ def _units_of_payload(file: BinaryIO, mapping: Mapping) -> int:
         while data := payload.read(1 << 20):
             counter.feed(data)
             size += len(data)
-    return size if mapping.form == "framed" else counter.total()
+    return size if counts(mapping.form) == "bytes" else counter.total()
 
 
 class LineCounter:

@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, NamedTuple, Self
 
@@ -25,7 +26,7 @@ from pydantic import Field, model_validator
 
 from gateway.delivery.answers import PARK_AFTER, Choice, HttpAnswers, Meaning, ParkAfter, answered
 from gateway.delivery.auth import Auth, BackendServices, ClientCredentials, Credentials, NoAuth
-from gateway.delivery.base import PartReceipt, Receipt, Verdict
+from gateway.delivery.base import Name, Owner, PartReceipt, Receipt, Verdict
 from gateway.delivery.bundles import Bundle, BundleError, Entry, Parcel, Unit, halves, rendered
 from gateway.delivery.outcomes import Issue, entry_answer, grave, issues, placed, told
 from gateway.delivery.patience import attempts
@@ -44,10 +45,13 @@ _NAMED = frozenset({400, 403, 404, 410, 412, 422})
 class FhirTarget(Table):
     """Settings of a FHIR server."""
 
-    kind: Literal["fhir"] = "fhir"
+    kind: Literal["fhir"] = Field(default="fhir", description="what kind of target it is")
     url: Address = Field(description="base address of the server, such as https://fhir.example.org/r4")
-    auth: Auth = NoAuth()
-    tls: Tls = Tls()
+    auth: Auth = Field(
+        default=NoAuth(),
+        description="`method`: `none`, `basic`, `bearer`, `client_credentials` or `backend_services`, with its keys",
+    )
+    tls: Tls = Field(default=Tls(), description="`ca_file`, `cert_file`, `key_file` and what else TLS needs")
     mode: Literal["transaction", "batch"] = Field(
         default="transaction", description="transaction: all or nothing; batch: each record for itself, in steps"
     )
@@ -77,6 +81,30 @@ class FhirTarget(Table):
         if self.tls != Tls() and not any(url.startswith("https:") for url in urls.values()):
             raise ValueError("tls has no effect on a plain http address")
         return self
+
+
+class SiteFhir(FhirTarget):
+    """A FHIR server, with the name of who looks after it."""
+
+    name: Name = Field(description="name of its own, shown in reports and logs")
+    owner: Owner
+
+    @property
+    def takes(self) -> Literal["fhir"]:
+        """Bundles."""
+        return "fhir"
+
+    def target(self) -> FhirRest:
+        """The server; nothing is sent or opened yet."""
+        return FhirRest(self.name, self)
+
+    @staticmethod
+    def example(folder: Path) -> dict[str, Any]:
+        """Settings of a server that is not there."""
+        return {"kind": "fhir", "name": "ehr", "owner": "integration team", "url": "http://127.0.0.1:9", "attempts": 1}
+
+
+TARGET = SiteFhir
 
 
 class FhirRest:

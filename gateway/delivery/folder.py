@@ -19,13 +19,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from hashlib import sha256
+from pathlib import Path
 from types import TracebackType
-from typing import Final, Literal, NamedTuple, Self
+from typing import Any, Final, Literal, NamedTuple, Self
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator
 
 from gateway.delivery.answers import Corrections
-from gateway.delivery.base import Receipt, Verdict
+from gateway.delivery.base import Name, Owner, Receipt, Verdict
 from gateway.delivery.settings import FilePath, Table
 from gateway.files import UNSUPPORTED, sync
 
@@ -44,23 +45,40 @@ _CODES: Final = {
 }
 
 
-class FolderTarget(Table):
-    """Where files are put for another program to collect."""
+class SiteFolder(Table):
+    """A folder that another program collects from."""
 
-    name: str = Field(min_length=1, description="how the target is called in reports")
-    path: FilePath = Field(
-        description="a folder that is there; it is not made, because a share that is not mounted looks the same"
+    kind: Literal["folder"] = Field(description="what kind of target it is")
+    name: Name = Field(description="name of its own, shown in reports and logs")
+    owner: Owner
+    path: FilePath = Field(description="a folder that is there; it is not made")
+    takes: Literal["fhir", "oru", "batch"] = Field(
+        description="FHIR bundles, HL7 v2 messages one by one, or whole batch files of them"
     )
-    kind: Literal["fhir", "oru"] = Field(description="what is put there: FHIR (JSON) or HL7 v2 messages")
-    suffix: str = Field(
-        default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})*$", description="end of the names; else .json or .hl7"
-    )
-    marker: str = Field(
-        default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})?$",
-        description="such as .done: an empty file of the same name and this behind it, written after the file",
-    )  # fmt: skip
+    suffix: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})*$", description="end of the names")
+    marker: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})?$", description="such as .done")
     mode: Literal["0600", "0640", "0660"] = Field(default="0600", description="permissions of the files")
     corrections: Corrections = "changed"
+
+    @field_validator("corrections")
+    @classmethod
+    def _of_messages(cls, value: str, info: ValidationInfo) -> str:
+        if value != "changed" and info.data.get("takes") == "fhir":
+            raise ValueError("it has no effect on FHIR, where each record is whole")
+        return value
+
+    def target(self) -> FolderSender:
+        """The folder; nothing is written or looked at yet."""
+        return FolderSender(self)
+
+    @staticmethod
+    def example(folder: Path) -> dict[str, Any]:
+        """Settings of a folder that is there."""
+        who = {"kind": "folder", "name": "share", "owner": "interface team"}
+        return who | {"path": str(folder), "takes": "oru", "marker": ".done"}
+
+
+TARGET = SiteFolder
 
 
 class _Listing(NamedTuple):
@@ -81,19 +99,19 @@ class FolderSender:
 
     Attributes:
         name: from the settings.
-        kind: from the settings.
+        kind: what stands in the files, from the settings.
         park_after: 0: a folder answers nothing, so nothing that waits for it is ever parked for its answers.
         corrections: from the settings.
     """
 
     park_after = 0
 
-    def __init__(self, settings: FolderTarget) -> None:
+    def __init__(self, settings: SiteFolder) -> None:
         self.name = settings.name
-        self.kind: Literal["fhir", "oru"] = settings.kind
+        self.kind: Literal["fhir", "oru"] = "fhir" if settings.takes == "fhir" else "oru"
         self.corrections: Literal["changed", "whole"] = settings.corrections
         self._path = settings.path
-        self._suffix = settings.suffix or _SUFFIXES[settings.kind]
+        self._suffix = settings.suffix or _SUFFIXES[self.kind]
         self._marker = settings.marker
         self._mode = int(settings.mode, 8)
         self._turn = threading.Lock()

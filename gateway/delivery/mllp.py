@@ -27,8 +27,9 @@ import time
 from collections import OrderedDict, deque
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from pathlib import Path
 from types import TracebackType
-from typing import Final, Literal, NamedTuple, Self
+from typing import Any, Final, Literal, NamedTuple, Self
 
 from pydantic import Field
 
@@ -42,7 +43,7 @@ from gateway.delivery.answers import (
     V2Answers,
     acknowledged,
 )
-from gateway.delivery.base import Receipt, Verdict
+from gateway.delivery.base import Name, Owner, Receipt, Verdict
 from gateway.delivery.patience import attempts
 from gateway.delivery.settings import SettingsError, Table, Tls
 from gateway.errors import InputError
@@ -68,19 +69,47 @@ class MllpTarget(Table):
     """Where HL7 v2 messages go over MLLP, and with how much patience. Times are seconds."""
 
     name: str = Field(min_length=1, description="how the target is called in reports")
-    host: str = Field(min_length=1)
-    port: int = Field(ge=1, le=65535)
+    host: str = Field(min_length=1, description="name or address of the receiver")
+    port: int = Field(ge=1, le=65535, description="port of the receiver")
     tls: MllpTls | None = Field(default=None, description="without it the connection is not encrypted")
-    connect_timeout: float = Field(default=10, gt=0, le=600)
+    connect_timeout: float = Field(default=10, gt=0, le=600, description="seconds to wait for the connection")
     acknowledge_timeout: float = Field(default=30, gt=0, le=3600, description="for sending and for the answer, each")
     attempts: int = Field(default=4, ge=1, le=100, description="times a message is sent before it is left for later")
     pause: float = Field(
         default=1, ge=0, le=600, description="before the second attempt; doubles each time, and varies"
     )
-    longest_pause: float = Field(default=60, ge=0, le=3600)
+    longest_pause: float = Field(
+        default=60, ge=0, le=3600, description="longest pause between two attempts, in seconds"
+    )
     answers: V2Answers = Field(default={})
     park_after: ParkAfter = PARK_AFTER
     corrections: Corrections = "changed"
+
+
+class SiteMllp(MllpTarget):
+    """A receiver of HL7 v2 over MLLP, with the name of who looks after it."""
+
+    kind: Literal["mllp"] = Field(description="what kind of target it is")
+    name: Name = Field(description="name of its own, shown in reports and logs")
+    owner: Owner
+
+    @property
+    def takes(self) -> Literal["oru"]:
+        """Messages one by one."""
+        return "oru"
+
+    def target(self) -> MllpSender:
+        """The receiver; nothing is sent or opened yet."""
+        return MllpSender(self)
+
+    @staticmethod
+    def example(folder: Path) -> dict[str, Any]:
+        """Settings of a receiver that is not there."""
+        who = {"kind": "mllp", "name": "lab", "owner": "interface team"}
+        return who | {"host": "127.0.0.1", "port": 9, "attempts": 1}
+
+
+TARGET = SiteMllp
 
 
 class LateAnswer(NamedTuple):

@@ -21,6 +21,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from gateway.errors import MappingError
+from gateway.mapping.forms import tables
 from gateway.mapping.model import Mapping
 from gateway.mapping.places import Path, Places
 
@@ -37,12 +38,7 @@ STAND_INS: dict[Path, Any] = {
     ("version",): "-",
     ("form",): "delimited",
     ("namespace",): "urn:uuid:00000000-0000-4000-8000-000000000000",
-    ("delimited",): {"layout": "wide"},
-    ("delimited", "layout"): "wide",
-    ("listing",): {"records": [{"use": "entry", "pattern": "-"}]},
-    ("listing", "records"): [{"use": "entry", "pattern": "-"}],
-    ("framed",): {"records": [{"use": "entry", "pattern": "-"}]},
-    ("framed", "records"): [{"use": "entry", "pattern": "-"}],
+    **{(form, *key): value for form, table in tables().items() for key, value in table.stand_ins.items()},
     ("time",): {"columns": ["-"], "formats": ["%Y-%m-%d"], "zone": "UTC"},
     ("time", "columns"): ["-"],
     ("time", "formats"): ["%Y-%m-%d"],
@@ -56,14 +52,9 @@ STAND_INS: dict[Path, Any] = {
 _EXAMPLES: dict[Path, str] = {
     ("title",): 'title = "Ward monitors, north wing"',
     ("version",): 'version = "1"',
-    ("form",): 'form = "delimited", "listing" or "framed"',
+    ("form",): "form = " + ", ".join(f'"{form}"' for form in tables()),
     ("namespace",): 'namespace = "https://hospital.example/spot-check"',
-    ("delimited",): '[delimited] with layout = "wide" or "long"',
-    ("delimited", "layout"): 'layout = "wide" (one row per set) or "long" (one row per reading)',
-    ("listing",): "[[listing.records]], one for each kind of line, with use and pattern",
-    ("listing", "records"): "[[listing.records]], one for each kind of line, with use and pattern",
-    ("framed",): "[framed] with the bytes of the frames, and [[framed.records]] for each kind of record",
-    ("framed", "records"): "[[framed.records]], one for each kind of record, with use and fields, widths or pattern",
+    **{(form, *key): words for form, table in tables().items() for key, words in table.hints.items()},
     ("time",): "[time] with columns, formats and zone",
     ("time", "columns"): 'columns = ["Date", "Time"], the columns that hold the time',
     ("time", "formats"): 'formats = ["%Y-%m-%d %H:%M"], written as the export writes its times',

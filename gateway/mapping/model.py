@@ -8,9 +8,17 @@ every mistake; `gateway check --schema` prints the JSON Schema made from these c
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema
+
+from gateway.mapping import forms
+from gateway.mapping.table import FormTable, Table, Text
+
+if TYPE_CHECKING:
+    from gateway.mapping.forms.delimited import Delimited
+    from gateway.mapping.forms.framed import Framed
+    from gateway.mapping.forms.listing import Listing
 
 AbsentReason = Literal[
     "unknown", "asked-unknown", "temp-unknown", "not-asked", "asked-declined", "masked", "not-applicable",
@@ -20,7 +28,6 @@ AbsentReason = Literal[
 """The 15 codes of http://terminology.hl7.org/CodeSystem/data-absent-reason, FHIR R4 4.0.1."""
 
 Category = Literal["neonate", "infant", "child", "adult", "unknown"]
-Text = Annotated[str, StringConstraints(min_length=1)]
 Words = Annotated[
     str, StringConstraints(pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$")
 ]
@@ -35,82 +42,7 @@ def _number(value: object) -> object:
 Limit = Annotated[Decimal, BeforeValidator(_number), WithJsonSchema({"type": "number"})]
 
 
-class _Table(BaseModel):
-    # Strict: `header = "yes"` or `future_minutes = "5"` is a mistake to be told, not a value to be bent.
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, str_strip_whitespace=False)
-
-
-class Delimited(_Table):
-    """How a delimited text export is laid out."""
-
-    layout: Literal["wide", "long"] = Field(description="wide: one row per set; long: one row per reading")
-    delimiter: Annotated[str, StringConstraints(min_length=1, max_length=1)] = ","
-    quote: Annotated[str, StringConstraints(max_length=1)] = Field(default='"', description="empty for no quoting")
-    encoding: str = Field(
-        default="utf-8", description="a Python codec name; a UTF-8 or UTF-16 byte order mark is accepted"
-    )
-    header: bool = Field(default=True, description="the first line that holds every mapped column is the header")
-    columns: list[Text] = Field(default=[], description="names by position, when there is no header line")
-    header_within: int = Field(default=50, ge=1, le=1000, description="how many lines may stand before the header")
-    footer: list[Text] = Field(
-        default=[], description="regular expressions for lines after or between entries to leave out"
-    )
-    label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
-    value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
-    unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
-
-
-Span = Annotated[tuple[int, int], Field(strict=False)]
-"""First and last character, counted from 1. TOML has lists only, so a list is taken for the pair."""
-
-
-class Record(_Table):
-    """One kind of line or record in a serial-style export: how it is known, and the columns it gives.
-
-    Exactly one of `pattern`, `fields` and `widths` says how the record is cut.
-    """
-
-    use: Literal["entry", "part", "header", "event", "ignore"] = Field(
-        description="entry: begins an entry; part: adds to the open entry; header: its columns go with every entry "
-        "that follows; event: about the monitor itself; ignore: nothing of interest"
-    )
-    pattern: str = Field(default="", description="regular expression for the whole record; named groups are columns")
-    match: str = Field(default="", description="with fields or widths: regular expression the record begins with")
-    delimiter: str = Field(default="|", max_length=1, description="with fields: what stands between them")
-    fields: list[str] = Field(default=[], description="names of the fields by position; empty for one not read")
-    widths: dict[str, Span] = Field(default={}, description="column = [first, last] character, counted from 1")
-    meaning: str = Field(default="", description="event: what it means, in words")
-
-
-class Listing(_Table):
-    """How the text of a printed or dumped list is laid out: lines, each of a declared kind."""
-
-    encoding: str = Field(default="utf-8", description="a Python codec name")
-    records: list[Record] = Field(min_length=1, description="kinds of line; the first that fits a line is taken")
-
-
-Byte = Annotated[str, StringConstraints(pattern=r"^([0-9A-Fa-f]{2})+$")]
-"""Bytes in hexadecimal, such as "02" or "0D0A"."""
-
-
-class Framed(_Table):
-    """How a serial capture is framed, and the kinds of record inside the frames."""
-
-    encoding: str = Field(default="latin-1", description="a Python codec name")
-    start: Byte = Field(default="02", description="bytes that begin a frame, in hexadecimal")
-    end: list[Byte] = Field(default=["03"], min_length=1, description="bytes that end a frame")
-    continues: list[Byte] = Field(default=[], description="ends after which the record goes on in the next frame")
-    checksum: Literal["none", "sum-mod-256", "xor", "crc-16-ccitt", "crc-16-modbus"] = Field(
-        default="none", description="in hexadecimal digits behind the end"
-    )
-    after: str = Field(default="", description="bytes behind the checksum, in hexadecimal")
-    frame_numbers: bool = Field(default=False, description="the first character of a frame is its number, 0 to 7")
-    control: list[Byte] = Field(default=[], description="bytes of the line protocol between frames, such as 05 and 04")
-    record_end: str = Field(default="0D", description="what ends a record inside a frame, in hexadecimal; may be empty")
-    records: list[Record] = Field(min_length=1, description="kinds of record; the first that fits a record is taken")
-
-
-class Line(_Table):
+class Line(Table):
     """How the serial line is set while `gateway capture` listens; without effect on exports that are files."""
 
     baud: int = Field(default=9600, ge=50, le=4_000_000, description="symbols per second")
@@ -120,7 +52,7 @@ class Line(_Table):
     flow: Literal["none", "rts-cts", "dsr-dtr", "xon-xoff"] = Field(default="none", description="flow control")
 
 
-class Memory(_Table):
+class Memory(Table):
     """What the monitor keeps, so that lost entries are noticed. For exports whose entries carry ages."""
 
     entries: int | None = Field(default=None, ge=2, le=100_000, description="how many entries the monitor keeps")
@@ -129,7 +61,7 @@ class Memory(_Table):
     )
 
 
-class Numbers(_Table):
+class Numbers(Table):
     """How numbers are written."""
 
     decimal: Literal[".", ","] = "."
@@ -137,7 +69,7 @@ class Numbers(_Table):
     comparators: bool = Field(default=False, description="accept <, <=, >= and > before a value")
 
 
-class Age(_Table):
+class Age(Table):
     """Entries stamped as so long before the list was sent: the anchor is the instant of sending, never of arrival."""
 
     column: Text = Field(description="the column with the age")
@@ -148,7 +80,7 @@ class Age(_Table):
     )
 
 
-class Clock(_Table):
+class Clock(Table):
     """What is known of the monitor's own clock, for exports whose entries carry times.
 
     Without `columns` no offset is measured: only resets within a list are looked for.
@@ -178,7 +110,7 @@ class Clock(_Table):
     )
 
 
-class Time(_Table):
+class Time(Table):
     """Where the time of a set stands and how it is read."""
 
     columns: list[Text] = Field(default=[], max_length=3, description="joined by one space before reading")
@@ -191,7 +123,7 @@ class Time(_Table):
     future_minutes: int = Field(default=5, ge=0, le=1440, description="a time later than this after receipt is held")
 
 
-class PatientSystem(_Table):
+class PatientSystem(Table):
     """One of several identifier systems of the patients in an export."""
 
     system: Text = Field(description="URI of the identifier system")
@@ -199,7 +131,7 @@ class PatientSystem(_Table):
     type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
 
 
-class PatientSystems(_Table):
+class PatientSystems(Table):
     """A column that says whose identifier the patient's is."""
 
     column: Text = Field(description="the column that names the hospital or authority")
@@ -208,7 +140,7 @@ class PatientSystems(_Table):
     )
 
 
-class Patient(_Table):
+class Patient(Table):
     """Who the readings belong to."""
 
     column: Text | None = Field(default=None, description="leave out when associations name the patient")
@@ -226,7 +158,7 @@ class Patient(_Table):
     systems: PatientSystems | None = Field(default=None, description="where the export has several identifier systems")
 
 
-class Identified(_Table):
+class Identified(Table):
     """A device, operator, location or encounter: a column or a fixed value, with its identifier system."""
 
     column: Text | None = None
@@ -248,7 +180,7 @@ class Device(Identified):
     )
 
 
-class PatientCategory(_Table):
+class PatientCategory(Table):
     """Adult, child, infant or neonate: it chooses the plausibility band."""
 
     column: Text | None = None
@@ -256,28 +188,28 @@ class PatientCategory(_Table):
     fixed: Category | None = None
 
 
-class Absent(_Table):
+class Absent(Table):
     """A token that means: there is no value."""
 
     reason: AbsentReason
     meaning: Words | Literal[""] = Field(default="", description="what the monitor means by it, in words")
 
 
-class Site(_Table):
+class Site(Table):
     """Body site from a column."""
 
     column: Text
     values: dict[str, Text] = Field(description="text in the column = site key of the vocabulary")
 
 
-class Method(_Table):
+class Method(Table):
     """Method of measuring from a column."""
 
     column: Text
     values: dict[str, Text] = Field(description="text in the column = method key of the vocabulary")
 
 
-class Quality(_Table):
+class Quality(Table):
     """Signal quality from a column: what the monitor itself thinks of the value."""
 
     column: Text
@@ -286,7 +218,7 @@ class Quality(_Table):
     )
 
 
-class Qualifier(_Table):
+class Qualifier(Table):
     """What else there is to know of a blood pressure: from a column, or the same for the whole export."""
 
     column: Text | None = Field(default=None, description="the column that tells it")
@@ -294,7 +226,7 @@ class Qualifier(_Table):
     fixed: Text | None = Field(default=None, description="one key for the whole export, instead of a column")
 
 
-class VitalSource(_Table):
+class VitalSource(Table):
     """Where one vital stands and how it is read."""
 
     column: Text | None = Field(default=None, description="wide layout")
@@ -322,21 +254,21 @@ class VitalSource(_Table):
     comparators: bool | None = None
 
 
-class Band(_Table):
+class Band(Table):
     """Limits in the unit of the vocabulary's plausibility table; a value outside hold is held, outside flag marked."""
 
     hold: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: held")
     flag: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: marked")
 
 
-class Plausibility(_Table):
+class Plausibility(Table):
     """Which limits apply; every limit needs clinical sign-off before use on real patients."""
 
     profile: Text = Field(default="proposal", description="name of a limit table in the vocabulary")
     limits: dict[Category, dict[str, Band]] = Field(default={}, description="overrides by category and vital")
 
 
-class FhirOutput(_Table):
+class FhirOutput(Table):
     """Choices for FHIR R4 output."""
 
     profile: Literal["base", "us-core"] = "base"
@@ -345,7 +277,7 @@ class FhirOutput(_Table):
     bundle_limit: int = Field(default=500, ge=1, le=10000, description="entries in one bundle")
 
 
-class OruOutput(_Table):
+class OruOutput(Table):
     """Choices for HL7 v2 output."""
 
     version: Literal["2.5.1", "2.6"] = "2.5.1"
@@ -360,7 +292,7 @@ class OruOutput(_Table):
     patient_class: Literal["E", "I", "O", "P", "R", "B", "C", "N", "U"] = "U"
 
 
-class Output(_Table):
+class Output(Table):
     """What the records look like."""
 
     status: Literal["final", "preliminary"] = "preliminary"
@@ -373,16 +305,27 @@ class Output(_Table):
     oru: OruOutput = OruOutput()
 
 
-class Mapping(_Table):
+class Mapping(Table):
     """One mapping file."""
 
     title: Words
     version: Words
-    form: Literal["delimited", "listing", "framed"] = Field(description="form of export")
+    if TYPE_CHECKING:
+        form: str
+    else:
+        form: Literal[tuple(forms.tables())] = Field(description="form of export")
     namespace: Text = Field(description="URI under which this site's record identifiers are unique")
-    delimited: Delimited | None = Field(default=None, description="for the form delimited")
-    listing: Listing | None = Field(default=None, description="for the form listing")
-    framed: Framed | None = Field(default=None, description="for the form framed")
+    if TYPE_CHECKING:
+        # Those that other modules ask for by name; an adapter asks for `table`.
+        delimited: Delimited | None = None
+        framed: Framed | None = None
+        listing: Listing | None = None
+    else:
+        # One table for each form of export that there is.
+        for _form, _model in forms.tables().items():
+            __annotations__[_form] = _model | None
+            vars()[_form] = Field(default=None, description=f"for the form {_form}")
+        del _form, _model
     line: Line = Field(default=Line(), description="serial line, for gateway capture")
     numbers: Numbers = Numbers()
     time: Time
@@ -416,6 +359,12 @@ class Mapping(_Table):
     output: Output = Output()
 
     @property
+    def table(self) -> FormTable | None:
+        """The table of its own form; None when it is missing."""
+        found: FormTable | None = getattr(self, self.form)
+        return found
+
+    @property
     def long(self) -> bool:
         """Whether one row is one reading, and consecutive rows make a set."""
         return self.delimited is not None and self.delimited.layout == "long"
@@ -423,5 +372,4 @@ class Mapping(_Table):
     @property
     def encoding(self) -> str:
         """Name of the codec of the export's text."""
-        layout = self.delimited or self.listing or self.framed
-        return layout.encoding if layout is not None else "utf-8"
+        return self.table.encoding if self.table is not None else "utf-8"

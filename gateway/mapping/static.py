@@ -18,21 +18,22 @@ from typing import NamedTuple
 from gateway import vocabulary
 from gateway.mapping import schemes
 from gateway.mapping.explain import Problems, listed, meant, missing, nearest, quoted
+from gateway.mapping.forms import tables
+from gateway.mapping.forms.framed import Framed
+from gateway.mapping.forms.listing import Listing
 from gateway.mapping.model import (
     Band,
     Clock,
-    Framed,
     Identified,
-    Listing,
     Mapping,
     Method,
     Patient,
     Qualifier,
-    Record,
     Site,
     VitalSource,
 )
 from gateway.mapping.places import Path
+from gateway.mapping.record import Record
 from gateway.vocabulary import Unit, Vital
 
 OFFSET_IN_TEXT = "offset-in-text"
@@ -63,7 +64,6 @@ _ENCODINGS = ("utf-8", "utf-16", "cp1252", "latin-1", "iso8859-15", "cp1250", "c
 _ENCODING_NAMES = {"ansi": "cp1252", "windows": "cp1252", "unicode": "utf-16", "dos": "cp850", "western": "cp1252"}
 
 
-_FORMS = ("delimited", "listing", "framed")
 _WITHOUT_COLUMNS = frozenset({"event", "ignore"})
 CAPTURE_TIME = "capture time"
 """Column that serial-style exports have besides those of their records: when the list began to arrive."""
@@ -163,7 +163,7 @@ def _form(mapping: Mapping, problems: Problems) -> None:
         if mapping.delimited is None:
             problems.spoil(("delimited",))
         return
-    for form in _FORMS:
+    for form in tables():
         path: Path = (form,)
         there = getattr(mapping, form) is not None
         if form == mapping.form and not there and problems.known(path):

@@ -21,10 +21,10 @@ import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 from gateway.conversion.payloads import Payloads, sets_in, sets_of_unit
-from gateway.delivery.base import PartReceipt, Receipt, Verdict
+from gateway.delivery.base import PartReceipt, Receipt, Target, Verdict
 from gateway.delivery.bundles import Bundle, BundleError, Unit, halves, rendered
 
 if TYPE_CHECKING:
@@ -47,24 +47,6 @@ _REFUSALS = frozenset({"AE", "AR", "CE", "CR"})
 """Acknowledgements by which a receiver says that it did not take a message (HL7 table 0008)."""
 _ABOUT_CONTENT = frozenset({"400", "409", "412", "413", "422"})
 """Statuses that are about what was sent, so that another bundle may fare better (RFC 9110)."""
-
-
-class Sender(Protocol):
-    """What delivery asks of a target."""
-
-    @property
-    def name(self) -> str:
-        """What the site calls it."""
-
-    @property
-    def kind(self) -> Literal["fhir", "oru"]:
-        """What it takes: FHIR bundles or HL7 v2 messages."""
-
-    def send(self, data: bytes) -> Receipt:
-        """Send one bundle, message or batch file, and wait for its receipt."""
-
-    def close(self) -> None:
-        """Close its connections."""
 
 
 @dataclass(slots=True)
@@ -121,7 +103,7 @@ class DeliveryTally:
 
 def deliver(
     ledger: Ledger,
-    targets: Sequence[Sender],
+    targets: Sequence[Target],
     *,
     stop: Callable[[], bool] | None = None,
     report: Report | None = None,
@@ -167,7 +149,7 @@ class _Delivery:
     def __init__(
         self,
         ledger: Ledger,
-        target: Sender,
+        target: Target,
         own: TargetTally,
         stop: Callable[[], bool] | None,
         report: Report | None,
@@ -178,9 +160,8 @@ class _Delivery:
         self._stop = stop
         self._report = report
         self._payloads = Payloads(ledger)
-        # Attributes that a target need not have.
-        self._park_after = int(getattr(target, "park_after", 0))
-        self._whole = getattr(target, "corrections", "changed") == "whole"
+        self._park_after = target.park_after
+        self._whole = target.corrections == "whole"
         self._in_a_row = 0
 
     def run(self) -> None:

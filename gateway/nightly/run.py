@@ -36,7 +36,7 @@ from gateway.nightly.model import (
     RunReport,
     TargetResult,
 )
-from gateway.nightly.site import Feed, LoadedSite, Stable, sender, takes
+from gateway.nightly.site import Feed, LoadedSite, Stable
 from gateway.report.model import DEVICE_WITHHELD, counted
 from gateway.version import VERSION
 
@@ -379,7 +379,7 @@ def _deliver(night: _Night, ledger: Ledger) -> list[TargetResult]:
     tallies: dict[str, TargetTally] = {}
     for target in site.targets:
         try:
-            (tallies[target.name],) = deliver(ledger, [sender(target)], owners=night.loaded.owners()).targets
+            (tallies[target.name],) = deliver(ledger, [target.target()], owners=night.loaded.owners()).targets
         except GatewayError as error:
             night.problems.append(f"Target {target.name}: {' '.join(str(error).split())}")
         except (OSError, ValueError, RuntimeError, LookupError, TypeError, AttributeError) as error:
@@ -396,7 +396,7 @@ def _deliver(night: _Night, ledger: Ledger) -> list[TargetResult]:
         tally = tallies.get(target.name)
         result = TargetResult(
             name=target.name,
-            kind=takes(target),
+            kind=target.takes,
             owner=target.owner,
             delivered=tally.delivered if tally else 0,
             parked=tally.parked if tally else 0,

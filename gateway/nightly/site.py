@@ -10,17 +10,15 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, get_args, get_origin
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self, Union, get_args, get_origin
 from urllib.parse import quote, urlsplit
 
 from pydantic import BaseModel, Field, StringConstraints, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
-from gateway.delivery.answers import Corrections
-from gateway.delivery.fhir_rest import FhirTarget
-from gateway.delivery.folder import FolderTarget
-from gateway.delivery.mllp import MllpTarget
+from gateway.delivery.base import Name, Settings, Target, Words, kinds
 from gateway.delivery.settings import EnvName, FilePath, SettingsError, Table, read_secret
 from gateway.errors import GatewayError, MappingError, SiteError
 from gateway.mapping import signing
@@ -29,13 +27,6 @@ from gateway.mapping.loader import LARGEST, decode, parse
 from gateway.mapping.places import Path as KeyPath
 from gateway.mapping.places import Places, places
 
-if TYPE_CHECKING:
-    from gateway.nightly.outbox import Sender
-
-Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9._-]{0,47}$")]
-Words = Annotated[
-    str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")
-]
 FolderName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,47}$")]
 Suffix = Annotated[str, StringConstraints(pattern=r"^\.[A-Za-z0-9][A-Za-z0-9._-]{0,15}$")]
 
@@ -149,38 +140,11 @@ class Feed(Table):
     s3: S3 | None = Field(default=None, description="login, where the place is s3://")
 
 
-class SiteFhir(FhirTarget):
-    """A FHIR server, with the name of who looks after it."""
-
-    name: Name
-    owner: Words = Field(description="who is asked when a message is parked")
-
-
-class SiteMllp(MllpTarget):
-    """A receiver of HL7 v2 over MLLP, with the name of who looks after it."""
-
-    kind: Literal["mllp"]
-    name: Name
-    owner: Words = Field(description="who is asked when a message is parked")
-
-
-class SiteFolder(Table):
-    """A folder that another program collects from."""
-
-    kind: Literal["folder"]
-    name: Name
-    owner: Words = Field(description="who is asked when a message is parked")
-    path: FilePath = Field(description="a folder that is there; it is not made")
-    takes: Literal["fhir", "oru", "batch"] = Field(
-        description="FHIR bundles, HL7 v2 messages one by one, or whole batch files of them"
-    )
-    suffix: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})*$", description="end of the names")
-    marker: str = Field(default="", pattern=r"^(\.[A-Za-z0-9][A-Za-z0-9_-]{0,15})?$", description="such as .done")
-    mode: Literal["0600", "0640", "0660"] = Field(default="0600", description="permissions of the files")
-    corrections: Corrections = "changed"
-
-
-AnyTarget = SiteFhir | SiteMllp | SiteFolder
+if TYPE_CHECKING:
+    AnyTarget = Settings
+else:
+    # The kinds of target that there are, told apart by their own word.
+    AnyTarget = Annotated[Union[tuple(kinds().values())], Field(discriminator="kind")]  # noqa: UP007
 
 
 class Site(Table):
@@ -199,7 +163,7 @@ class Site(Table):
         default=60, ge=1, le=86400, description="seconds by which a clock's offset must grow to be told"
     )
     feeds: list[Feed] = Field(min_length=1)
-    targets: list[Annotated[AnyTarget, Field(discriminator="kind")]] = Field(default=[])
+    targets: list[AnyTarget] = Field(default=[])
 
 
 @dataclass(frozen=True)
@@ -238,43 +202,16 @@ class LoadedSite:
 
     def targets_of(self, feed: Feed) -> list[tuple[str, str]]:
         """Name and kind of each target of a feed, as the conversion asks for them."""
-        known = {target.name: target for target in self.site.targets}
-        return [(name, takes(known[name])) for name in feed.targets]
+        known = {target.name: target.takes for target in self.site.targets}
+        return [(name, known[name]) for name in feed.targets]
 
-    def senders(self, only: Sequence[str] = ()) -> list[Sender]:
-        """A sender for each target, in order; for those named by `only` when it is not empty."""
-        return [sender(target) for target in self.site.targets if not only or target.name in only]
+    def senders(self, only: Sequence[str] = ()) -> list[Target]:
+        """The targets, in order; those named by `only` when it is not empty. Nothing is sent or opened yet."""
+        return [target.target() for target in self.site.targets if not only or target.name in only]
 
     def owners(self) -> dict[str, str]:
         """Who looks after which target."""
         return {target.name: target.owner for target in self.site.targets}
-
-
-def takes(target: AnyTarget) -> str:
-    """What is put into the outbox for a target: "fhir", "oru" or "batch"."""
-    if isinstance(target, SiteFolder):
-        return target.takes
-    return "fhir" if isinstance(target, SiteFhir) else "oru"
-
-
-def sender(target: AnyTarget) -> Sender:
-    """The sender of a target; nothing is sent or opened yet."""
-    if isinstance(target, SiteFhir):
-        from gateway.delivery.fhir_rest import FhirRest
-
-        return FhirRest(target.name, target)
-    if isinstance(target, SiteMllp):
-        from gateway.delivery.mllp import MllpSender
-
-        return MllpSender(target)
-    from gateway.delivery.folder import FolderSender
-
-    return FolderSender(
-        FolderTarget(
-            name=target.name, path=target.path, kind="fhir" if target.takes == "fhir" else "oru",
-            suffix=target.suffix, marker=target.marker, mode=target.mode, corrections=target.corrections,
-        )
-    )  # fmt: skip
 
 
 def load_site(path: Path | str) -> LoadedSite:
@@ -364,28 +301,22 @@ def check_site(loaded: LoadedSite) -> None:
                 if path is not None and not path.is_file():
                     problems.add((*at, "sftp", key), "there is no such file", "Check the path")
     for number, target in enumerate(site.targets):
-        made = sender(target)
-        try:
-            for fault_words in made.check() if hasattr(made, "check") else ():
-                problems.add(("targets", number), fault_words.rstrip("."), "Mend it, and check again")
-        finally:
-            made.close()
+        with target.target() as made:
+            for words in made.check():
+                problems.add(("targets", number), words.rstrip("."), "Mend it, and check again")
     if problems:
         raise _error(problems)
 
 
 def _agreements(site: Site, problems: Problems) -> None:
     """What keys say together."""
-    for kind, entries in (("feeds", site.feeds), ("targets", site.targets)):
-        seen: set[str] = set()
-        for number, entry in enumerate(entries):
-            if entry.name in seen:
+    for kind, names in (
+        ("feeds", [feed.name for feed in site.feeds]),
+        ("targets", [each.name for each in site.targets]),
+    ):
+        for number, name in enumerate(names):
+            if name in names[:number]:
                 problems.add((kind, number, "name"), "this name stands there twice", "Give each a name of its own")
-            seen.add(entry.name)
-    for number, target in enumerate(site.targets):
-        if isinstance(target, SiteFolder) and target.takes == "fhir" and target.corrections != "changed":
-            problems.add(("targets", number, "corrections"), "it has no effect on FHIR, where each record is whole",
-                         "Take it out")  # fmt: skip
     targets = {target.name: target for target in site.targets}
     used: dict[str, str] = {}
     for number, feed in enumerate(site.feeds):
@@ -394,8 +325,7 @@ def _agreements(site: Site, problems: Problems) -> None:
             if name not in targets:
                 problems.add((*at, "targets", position), "there is no such target", meant(name, targets))
                 continue
-            kind = takes(targets[name])
-            made = "fhir" if kind == "fhir" else "oru"
+            made = "fhir" if targets[name].takes == "fhir" else "oru"
             if feed.records not in (made, "both"):
                 words = "FHIR" if made == "fhir" else "HL7 v2"
                 problems.add((*at, "targets", position), f"it takes {words}, and the feed makes no such records",
@@ -466,8 +396,24 @@ def _with_floats(raw: Any) -> Any:
     return float(raw) if isinstance(raw, Decimal) else raw
 
 
-_PATHS = frozenset({"mapping", "associations", "results", "metrics", "path", "known_hosts"})
 _ADDRESSES = frozenset({"ledger", "place"})
+
+
+@cache
+def _paths() -> frozenset[str]:
+    """The keys that name files or folders, in every table that a site file can have."""
+    found: set[str] = set()
+    models: list[type[BaseModel]] = [Site]
+    for model in models:
+        for name, field_ in model.model_fields.items():
+            if _holds_path(field_.annotation):
+                found.add(name)
+            models += [each for each in _inside(field_.annotation) if each not in models]
+    return frozenset(found)
+
+
+def _holds_path(annotation: Any) -> bool:
+    return annotation is Path or any(map(_holds_path, get_args(annotation)))
 
 
 def _resolve(raw: Any, folder: Path) -> None:
@@ -478,8 +424,7 @@ def _resolve(raw: Any, folder: Path) -> None:
     elif isinstance(raw, dict):
         for name, value in raw.items():
             if isinstance(value, str) and value:
-                path = name in _PATHS or name.endswith("_file")
-                if path or (name in _ADDRESSES and "://" not in value):
+                if name in _paths() or (name in _ADDRESSES and "://" not in value):
                     raw[name] = str(folder / value)
             else:
                 _resolve(value, folder)
@@ -532,7 +477,7 @@ def _hint(path: KeyPath, raw: Any) -> str:
 
 def _tags(path: KeyPath) -> list[str]:
     if path[:1] == ("targets",):
-        return ["fhir", "mllp", "folder"]
+        return list(kinds())
     return ["stable", "marker", "rename"]
 
 
@@ -578,19 +523,13 @@ def _inside(annotation: Any) -> list[type[BaseModel]]:
 
 __all__ = [
     "S3",
-    "AnyTarget",
     "Feed",
     "LoadedSite",
     "Marker",
     "Renamed",
     "Sftp",
     "Site",
-    "SiteFhir",
-    "SiteFolder",
-    "SiteMllp",
     "Stable",
     "check_site",
     "load_site",
-    "sender",
-    "takes",
 ]  # fmt: skip

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import io
+import json
 import pickle
 import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from gateway.adapters import Adapter, adapter_for, forms
-from gateway.adapters.base import _adapters, discover
-from gateway.errors import GatewayError, InputError
-from gateway.mapping.model import Mapping
+from gateway.adapters.base import METHODS, _adapters, discover
+from gateway.conversion.batch import Batch
+from gateway.errors import GatewayError, InputError, MappingError
+from gateway.mapping.forms import tables
+from gateway.mapping.loader import load
+from gateway.mapping.model import Category, Mapping
 from gateway.model import Block, Finding, LineKind, Parsed
+from tests.conversion.conversion_kit import run
 
 NEEDED_KEYS = ("column", "columns")
 
@@ -183,6 +189,93 @@ def test_a_failing_read_is_an_error_with_its_place(case: Case) -> None:
         list(case.adapter.blocks(Failing(), 1))  # type: ignore[arg-type]
 
 
+# -- its table of the mapping
+
+
+def test_the_form_has_its_table(case: Case) -> None:
+    table = tables()[case.mapping.form]
+    assert case.mapping.form in get_args(Mapping.model_fields["form"].annotation)
+    assert isinstance(case.mapping.table, table), f"the example has no table [{case.mapping.form}]"
+    assert table.__doc__
+    assert table.hints[()]
+    table.model_validate(table.stand_ins[()])
+    needed = {name for name, field in table.model_fields.items() if field.is_required()}
+    assert needed == {key[0] for key in table.hints if key} == {key[0] for key in table.stand_ins if key}
+
+
+def test_a_mapping_without_its_table_is_refused_before_an_export_is_seen(case: Case) -> None:
+    data, _ = _adapters()[case.mapping.form].example()
+    del data[case.mapping.form]
+    with pytest.raises(MappingError) as caught:
+        load("\n".join(f"{key} = {toml(value)}" for key, value in data.items()))
+    (error,) = caught.value.problems
+    assert f"key {case.mapping.form}" in error.where
+    assert tables()[case.mapping.form].hints[()] in error.todo
+
+
+@pytest.mark.parametrize(
+    ("there", "says"),
+    [
+        (("delimited", "framed", "listing", "sheet"), "form of export has no adapter in gateway/adapters/sheet.py"),
+        (("delimited", "framed"), "adapter has no table in gateway/mapping/forms/listing.py"),
+    ],
+)
+def test_a_table_and_an_adapter_belong_together(
+    monkeypatch: pytest.MonkeyPatch, there: tuple[str, ...], says: str
+) -> None:
+    monkeypatch.setattr("gateway.adapters.base.tables", lambda: dict.fromkeys(there))
+    with pytest.raises(GatewayError, match=says):
+        _adapters.__wrapped__()
+
+
+# -- a later run
+
+
+def test_columns_now_are_those_the_block_is_read_into(case: Case) -> None:
+    for block in case.adapter.blocks(io.BytesIO(case.export), 1):
+        columns = case.adapter.columns_now(block)
+        assert columns is not None
+        assert set(case.needed) <= set(columns)
+        assert all(len(cells) == len(columns) for _, cells in case.adapter.parse(block).entries)
+
+
+def test_a_column_that_a_kept_block_does_not_have_is_noticed(case: Case) -> None:
+    """The mapping uses another column by now: it is refused at once, or the block does not fit."""
+    try:
+        later = adapter_for(case.mapping, (*case.needed, "a column of tomorrow"))
+    except MappingError:
+        return
+    assert [later.columns_now(block) for block in case.read(case.export)[0]] == [None] * len(case.read(case.export)[0])
+
+
+def toml(value: object) -> str:
+    """A value as TOML, tables inline."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(name)} = {toml(inner)}" for name, inner in value.items()) + "}"
+    return "[" + ", ".join(map(toml, value)) + "]" if isinstance(value, list | tuple) else json.dumps(value)
+
+
+def test_what_was_held_is_taken_up_again(case: Case, tmp_path: Path) -> None:
+    """A ledger run with open holds, of blocks that an earlier run kept: everything that an adapter is asked for."""
+    data, export = _adapters()[case.mapping.form].example()
+    (tmp_path / "export.txt").write_bytes(export)
+    band = {"hold": [0, 1]}
+    strict = {each: dict.fromkeys(case.mapping.vitals, band) for each in get_args(Category)}
+
+    def converted(name: str, more: dict[str, object], *exports: Path) -> Batch:
+        text = "\n".join(f"{key} = {toml(value)}" for key, value in (data | more).items())
+        return run(tmp_path, exports, text, name, ledger=tmp_path / "ledger.db")
+
+    held = converted("held", {"plausibility": {"limits": strict}}, tmp_path / "export.txt").report
+    readings = held.reckoning.readings.all.held
+    assert readings >= 2
+    assert held.reckoning.readings.all.recorded == 0
+    released = converted("released", {}).report.batch.holds
+    assert released is not None
+    assert released.readings["recorded"] == readings, f"{case.mapping.form}: columns_now or parse lost what was kept"
+    assert released.open == 0
+
+
 # -- discovery
 
 
@@ -197,7 +290,9 @@ def package(folder: Path, name: str, **modules: str) -> str:
 WHOLE = """
 class A:
     form = "{form}"
+    counts = "lines"
     def blocks(self, stream, export): ...
+    def columns_now(self, block): ...
     def parse(self, block): ...
     @staticmethod
     def example(): ...
@@ -220,7 +315,11 @@ def test_discovery_finds_whole_adapters_only(tmp_path: Path, monkeypatch: pytest
         ("demo_syntax", "def (", "cannot be imported .SyntaxError"),
         ("demo_empty", "", "no class named ADAPTER"),
         ("demo_instance", WHOLE.format(form="bad") + "\nADAPTER = A()", "no class named ADAPTER"),
-        ("demo_lacks", WHOLE.format(form="bad").replace("def parse", "def other"), "lacks parse"),
+        *(
+            (f"demo_lacks_{name}", WHOLE.format(form="bad").replace(f"def {name}", "def other"), f"lacks {name}")
+            for name in METHODS
+        ),
+        ("demo_uncounted", WHOLE.format(form="bad").replace("counts", "other"), "what it counts"),
         ("demo_misnamed", WHOLE.format(form="good"), "calls its form 'good'"),
     ],
 )
@@ -233,6 +332,10 @@ def test_a_broken_adapter_stops_them_all(
         discover(name)
     assert f"{name}.bad" in caught.value.where
     assert caught.value.todo
+
+
+def test_everything_in_the_face_is_asked_for() -> None:
+    assert set(METHODS) == {"blocks", "columns_now", "parse", "example"}, "exercise the new method in this file"
 
 
 def test_the_shipped_forms() -> None:

@@ -13,7 +13,7 @@ import pytest
 from gateway.adapters import _frames
 from gateway.adapters.framed import Framed
 from gateway.errors import InputError, MappingError
-from gateway.mapping.model import Framed as FramedTable
+from gateway.mapping.forms.framed import Framed as FramedTable
 from gateway.mapping.model import Mapping
 from gateway.mapping.static import CAPTURE_TIME
 from gateway.model import Effect, Entry, Finding, LineKind

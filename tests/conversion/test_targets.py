@@ -16,6 +16,7 @@ from gateway.errors import UsageError
 from gateway.ledger import OutboxFilter, SetFilter, open_ledger
 from gateway.nightly.outbox import deliver
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
+from tests.delivery.stand_in import StandIn
 
 BOTH = (("ehr", "fhir"), ("lab", "oru"))
 ROWS = (
@@ -46,20 +47,17 @@ def messages_in(folder: Path) -> list[bytes]:
     return [message for path in sorted(folder.glob("oru/*.hl7")) for message in messages_of(path.read_bytes())]
 
 
-class Taking:
+class Taking(StandIn):
     """A target that takes everything."""
 
     def __init__(self, name: str, kind: Literal["fhir", "oru"]) -> None:
         self.name = name
-        self.kind: Literal["fhir", "oru"] = kind
+        self.kind = kind
         self.taken: list[bytes] = []
 
     def send(self, data: bytes) -> Receipt:
         self.taken.append(data)
         return Receipt(Verdict.DELIVERED, "x", "")
-
-    def close(self) -> None:
-        pass
 
 
 def delivered(tmp: Path, *targets: tuple[str, Literal["fhir", "oru"]]) -> list[list[bytes]]:

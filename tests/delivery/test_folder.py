@@ -19,15 +19,21 @@ from pydantic import ValidationError
 
 from gateway.delivery import folder as module
 from gateway.delivery.base import Receipt, Target, Verdict
-from gateway.delivery.folder import FolderSender, FolderTarget
+from gateway.delivery.folder import FolderSender, SiteFolder
 
 WRITTEN = (Verdict.DELIVERED, "written")
 EXISTS = (Verdict.DELIVERED, "exists")
 
 
-def target(path: Path, **changes: Any) -> FolderTarget:
-    values: dict[str, Any] = {"name": "share", "path": path, "kind": "oru"}
-    return FolderTarget(**(values | changes))
+def target(path: Path, **changes: Any) -> SiteFolder:
+    values: dict[str, Any] = {
+        "kind": "folder",
+        "name": "share",
+        "owner": "interface team",
+        "path": path,
+        "takes": "oru",
+    }
+    return SiteFolder(**(values | changes))
 
 
 def visible(path: Path) -> list[str]:
@@ -64,7 +70,7 @@ def test_one_file_byte_for_byte(tmp_path: Path, clock: list[datetime]) -> None:
 def test_suffix_and_mode(tmp_path: Path) -> None:
     old = os.umask(0o077)
     try:
-        FolderSender(target(tmp_path, kind="fhir", mode="0640", marker=".done")).send(b"{}")
+        FolderSender(target(tmp_path, takes="fhir", mode="0640", marker=".done")).send(b"{}")
         FolderSender(target(tmp_path, suffix=".bundle.json")).send(b"{}")
     finally:
         os.umask(old)
@@ -211,10 +217,10 @@ def test_a_real_full_disk(tmp_path: Path) -> None:
     program = """
 import resource, signal, sys
 from pathlib import Path
-from gateway.delivery.folder import FolderSender, FolderTarget
+from gateway.delivery.folder import FolderSender, SiteFolder
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000))
-sender = FolderSender(FolderTarget(name="share", path=Path(sys.argv[1]), kind="oru"))
+sender = FolderSender(SiteFolder(kind="folder", name="share", owner="team", path=Path(sys.argv[1]), takes="oru"))
 print([sender.send(b"x" * size).code for size in (4000, 6000, 5000)])
 """
     assert _run(program, str(tmp_path)) == "['written', 'disk-full', 'written']\n"
@@ -288,8 +294,8 @@ def test_killed_at_any_moment(tmp_path: Path) -> None:
     program = """
 import os, random, signal, sys, time
 from pathlib import Path
-from gateway.delivery.folder import FolderSender, FolderTarget
-settings = FolderTarget(name="share", path=Path(sys.argv[1]), kind="oru")
+from gateway.delivery.folder import FolderSender, SiteFolder
+settings = SiteFolder(kind="folder", name="share", owner="team", path=Path(sys.argv[1]), takes="oru")
 end = time.monotonic() + 20
 write = os.write
 
@@ -329,8 +335,8 @@ def test_several_programs_at_once(tmp_path: Path) -> None:
     program = """
 import os, sys
 from pathlib import Path
-from gateway.delivery.folder import FolderSender, FolderTarget
-settings = FolderTarget(name="share", path=Path(sys.argv[1]), kind="oru")
+from gateway.delivery.folder import FolderSender, SiteFolder
+settings = SiteFolder(kind="folder", name="share", owner="team", path=Path(sys.argv[1]), takes="oru")
 children = []
 for number in range(4):
     child = os.fork()
@@ -358,7 +364,14 @@ def _run(program: str, *arguments: str) -> str:
 
 
 def test_settings_are_strict(tmp_path: Path) -> None:
-    assert FolderTarget.model_validate({"name": "share", "path": str(tmp_path), "kind": "oru"}).path == tmp_path
-    for change in ({"kind": "csv"}, {"suffix": "hl7"}, {"suffix": "./x"}, {"marker": ".."}, {"mode": "0777"}, {"x": 1}):
+    assert SiteFolder.model_validate(target(tmp_path).model_dump() | {"path": str(tmp_path)}).path == tmp_path
+    for change in (
+        {"takes": "csv"},
+        {"suffix": "hl7"},
+        {"suffix": "./x"},
+        {"marker": ".."},
+        {"mode": "0777"},
+        {"x": 1},
+    ):
         with pytest.raises(ValidationError):
             target(tmp_path, **change)

@@ -15,11 +15,12 @@ import pytest
 
 from gateway.delivery.base import PartReceipt, Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
-from gateway.delivery.folder import FolderSender, FolderTarget
+from gateway.delivery.folder import FolderSender, SiteFolder
 from gateway.delivery.mllp import MllpSender
 from gateway.ledger import Ledger, OutboxFilter, open_ledger, store
 from gateway.nightly.outbox import DeliveryTally, TargetTally, deliver
 from tests.delivery.mllp_kit import target
+from tests.delivery.stand_in import StandIn
 from tests.nightly.outbox_kit import REPOSITORY, bundles, listener, messages, queue
 
 DELIVERED = Receipt(Verdict.DELIVERED, "AA", "Accepted.")
@@ -27,12 +28,12 @@ PARKED = Receipt(Verdict.PARKED, "AE", "Refused.")
 LATER = Receipt(Verdict.LATER, "no-answer", "No answer.", after=30.0)
 
 
-class Fake:
+class Fake(StandIn):
     """A target that answers as it is told; what it took is in `sent`."""
 
     def __init__(self, *receipts: Receipt, name: str = "lab", kind: Literal["fhir", "oru"] = "oru") -> None:
         self.name = name
-        self.kind: Literal["fhir", "oru"] = kind
+        self.kind = kind
         self.sent: list[bytes] = []
         self.closed = 0
         self._receipts = list(receipts)
@@ -158,7 +159,7 @@ def test_disk_full_then_not(tmp_path: Path) -> None:
     program = """
 import resource, signal, sys
 from pathlib import Path
-from gateway.delivery.folder import FolderSender, FolderTarget
+from gateway.delivery.folder import FolderSender, SiteFolder
 from gateway.ledger import open_ledger
 from gateway.nightly.outbox import deliver
 from tests.nightly.outbox_kit import messages, queue
@@ -178,7 +179,7 @@ sent[2] += b"NTE|1||" + b"x" * 500 + b"\\r"
 with open_ledger(folder / "ward.ledger") as ledger:
     queue(ledger, folder, oru=sent)
     for limit in (400, 400, 4000):
-        settings = FolderTarget(name="lab", path=folder / "share", kind="oru")
+        settings = SiteFolder(kind="folder", name="lab", owner="team", path=folder / "share", takes="oru")
         [own] = deliver(ledger, [Full(settings)]).targets
         print(own.delivered, own.waiting, own.stopped)
 files = [path.read_bytes() for path in sorted((folder / "share").iterdir())]
@@ -200,7 +201,7 @@ def test_a_clock_that_is_put_back_changes_no_order(tmp_path: Path, monkeypatch: 
     assert store.datetime is Clock  # type: ignore[attr-defined]
     (tmp_path / "share").mkdir()
     with open_ledger(tmp_path / "ward.ledger") as ledger:
-        sender = FolderSender(FolderTarget(name="lab", path=tmp_path / "share", kind="oru"))
+        sender = FolderSender(SiteFolder(kind="folder", name="lab", owner="team", path=tmp_path / "share", takes="oru"))
         jumps: list[Callable[[datetime], datetime]] = [
             lambda now: now - timedelta(days=400), lambda now: now + timedelta(seconds=1),
             lambda now: now - timedelta(hours=1), lambda now: now + timedelta(days=900),

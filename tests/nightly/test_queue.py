@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import nullcontext
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pytest
 
@@ -23,6 +23,7 @@ from gateway.nightly import outbox
 from gateway.nightly.outbox import deliver
 from gateway.records.retraction import record_of, set_of
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
+from tests.delivery.stand_in import StandIn
 from tests.nightly.outbox_kit import messages, queue
 
 LEDGER = "ledger.db"
@@ -38,15 +39,13 @@ def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
-class Lab:
+class Lab(StandIn):
     """A receiver of messages that answers by what is in them; `taken` is what it took."""
 
     def __init__(self, answers: dict[bytes, Receipt] | None = None, name: str = "lab", park_after: int = 0) -> None:
         self.name = name
-        self.kind: Literal["fhir", "oru"] = "oru"
         self.answers = answers or {}
         self.park_after = park_after
-        self.corrections = "changed"
         self.seen: list[bytes] = []
         self.taken: list[bytes] = []
 
@@ -56,9 +55,6 @@ class Lab:
         if receipt.verdict is Verdict.DELIVERED:
             self.taken.append(data)
         return receipt
-
-    def close(self) -> None:
-        pass
 
 
 class Server(FhirRest):

@@ -135,7 +135,7 @@ def test_corrections_mean_nothing_to_a_folder_of_fhir(tmp_path: Path) -> None:
         ('targets = ["ehr"]', 'targets = ["her"]', 9, "Write ehr, if that is what was meant"),
         ('targets = ["ehr"]', 'targets = ["ehr"]\nrecords = "oru"', 9, "it takes FHIR"),
         ('targets = ["ehr"]', 'targets = ["ehr"]\nbundle = "ndjson"', 10, "takes transactions"),
-        ('kind = "fhir"', 'kind = "fire"', 11, "Known: fhir, mllp, folder"),
+        ('kind = "fhir"', 'kind = "fire"', 11, "Known: fhir, folder, mllp"),
         ('owner = "integration team"', "", 11, "the key owner is missing"),
         ("https://fhir", "http://fhir", 11, "plain http"),
         ('results = "results"', "results = 3", 3, "key results"),

@@ -50,6 +50,7 @@ from gateway.errors import UsageError
 from gateway.ledger import Hold, HoldFilter, KnownSet, OutboxFilter, OutboxItem, SetFilter, open_ledger
 from gateway.nightly.outbox import DeliveryTally, deliver
 from gateway.report import Report
+from tests.delivery.stand_in import StandIn
 
 PATIENTS = ("P-0001", "P-0002", "P-0003")
 DEVICES = ("M1", "M2")
@@ -564,7 +565,7 @@ class _Wired(FhirRest):
 
 
 @dataclass
-class V2Receiver(Receiver):
+class V2Receiver(Receiver, StandIn):
     """An HL7 v2 receiver that keeps the newest of each result, by filler number (OBR-3) and OBX-3 with OBX-4.
 
     Attributes:
@@ -579,9 +580,6 @@ class V2Receiver(Receiver):
     def sender(self) -> V2Receiver:
         """Itself: a message is one call."""
         return self
-
-    def close(self) -> None:
-        """Nothing to close."""
 
     def send(self, data: bytes) -> Receipt:
         """Take a message, as the gateway's own client for MLLP tells of the answer (AE is final, AR is not)."""

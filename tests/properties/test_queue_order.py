@@ -30,6 +30,7 @@ from gateway.conversion.payloads import Payloads, sets_in
 from gateway.delivery.base import Receipt, Verdict
 from gateway.ledger import Ledger, Waiting, open_ledger
 from gateway.nightly.outbox import deliver
+from tests.delivery.stand_in import StandIn
 from tests.ledger.ledger_kit import a_set, begin, identity
 
 SETS = 4
@@ -45,19 +46,16 @@ class Killed(BaseException):
 
 
 @dataclass
-class Receiver:
+class Receiver(StandIn):
     """What a receiver has: the number of the version of each set, counted from 1; 0 for nothing of it."""
 
     name: str
     kind: Literal["fhir", "oru"]
-    truth: dict[str, list[tuple[int, str]]]
+    truth: dict[str, list[tuple[int, str]]] = field(default_factory=dict)
     how: str = "accept"
     about: str = ""
     has: dict[str, int] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
-
-    def close(self) -> None:
-        pass
 
     def send(self, data: bytes) -> Receipt:
         told = json.loads(data)

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.adapters._frames import CHECKSUMS, Frames
-from gateway.mapping.model import Framed
+from gateway.mapping.forms.framed import Framed
 
 CHECK = b"123456789"
 

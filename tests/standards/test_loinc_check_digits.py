@@ -23,7 +23,7 @@ def every_code() -> list[str]:
 
 
 def test_there_are_codes_to_check() -> None:
-    assert len(every_code()) == 28
+    assert len(every_code()) >= 28
 
 
 @pytest.mark.parametrize("code", every_code())

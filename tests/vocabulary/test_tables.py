@@ -31,7 +31,8 @@ KEYS = [
     "head_circumference", "pain", "consciousness", "coma_score", "glucose",
 ]  # fmt: skip
 
-# Numbers and OBX-4 go into identifiers of records already sent: a change here breaks idempotence at every site.
+# Numbers and OBX-4 go into identifiers of records already sent: a change here breaks idempotence at every site. What is
+# new takes numbers behind these, and is added here when it is released.
 PERMANENT = {
     "vital_signs": 1, "blood_pressure": 2, "systolic": 3, "diastolic": 4, "mean_pressure": 5, "heart_rate": 6,
     "pulse_oximeter": 7, "pulse_cuff": 8, "pulse": 9, "spo2": 10, "oxygen_flow": 11, "oxygen_concentration": 12,
@@ -49,7 +50,7 @@ SUB_IDS = {
 
 
 def test_the_vitals_stand_in_their_order() -> None:
-    assert list(vitals()) == KEYS
+    assert list(vitals())[: len(KEYS)] == KEYS
     assert list(panels()) == ["vital_signs", "blood_pressure"]
     assert panels()["blood_pressure"].members == ("systolic", "diastolic", "mean_pressure")
     assert [key for key, vital in vitals().items() if vital.panel_required] == ["systolic", "diastolic"]
@@ -57,8 +58,10 @@ def test_the_vitals_stand_in_their_order() -> None:
 
 def test_numbers_and_sub_ids_are_permanent() -> None:
     numbers = {key: each.number for key, each in panels().items()} | {k: v.number for k, v in vitals().items()}
-    assert numbers == PERMANENT
-    assert {key: vital.sub_id for key, vital in vitals().items()} == SUB_IDS
+    assert {key: numbers.pop(key) for key in PERMANENT} == PERMANENT
+    assert all(number > max(PERMANENT.values()) for number in numbers.values())
+    sub_ids = {key: vital.sub_id for key, vital in vitals().items()}
+    assert {key: sub_ids.pop(key) for key in SUB_IDS} == SUB_IDS
 
 
 def test_every_key_inside_is_its_own_key() -> None:
@@ -84,7 +87,7 @@ def test_every_code_is_of_its_own_system() -> None:
 def test_what_is_not_verified_says_so() -> None:
     codings = [c for vital in vitals().values() for c in (*vital.codings, *vital.codings_in("mmol/L"))]
     unsure = {coding.code for coding in codings if coding.confidence != "seen"}
-    assert unsure == {"67775-7", "41653-7", "14743-9"}
+    assert unsure >= {"67775-7", "41653-7", "14743-9"}
     assert vitals()["glucose"].codings_in("mmol/L")[0].confidence == "memory"
 
 

@@ -1,0 +1,42 @@
+"""The table of serial captures."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, StringConstraints
+
+from gateway.mapping.record import Record
+from gateway.mapping.table import FormTable
+
+Byte = Annotated[str, StringConstraints(pattern=r"^([0-9A-Fa-f]{2})+$")]
+"""Bytes in hexadecimal, such as "02" or "0D0A"."""
+
+
+class Framed(FormTable):
+    """How a serial capture is framed, and the kinds of record inside the frames."""
+
+    stand_ins: ClassVar = {
+        (): {"records": [{"use": "entry", "pattern": "-"}]},
+        ("records",): [{"use": "entry", "pattern": "-"}],
+    }
+    hints: ClassVar = {
+        (): "[framed] with the bytes of the frames, and [[framed.records]] for each kind of record",
+        ("records",): "[[framed.records]], one for each kind of record, with use and fields, widths or pattern",
+    }
+
+    encoding: str = Field(default="latin-1", description="a Python codec name")
+    start: Byte = Field(default="02", description="bytes that begin a frame, in hexadecimal")
+    end: list[Byte] = Field(default=["03"], min_length=1, description="bytes that end a frame")
+    continues: list[Byte] = Field(default=[], description="ends after which the record goes on in the next frame")
+    checksum: Literal["none", "sum-mod-256", "xor", "crc-16-ccitt", "crc-16-modbus"] = Field(
+        default="none", description="in hexadecimal digits behind the end"
+    )
+    after: str = Field(default="", description="bytes behind the checksum, in hexadecimal")
+    frame_numbers: bool = Field(default=False, description="the first character of a frame is its number, 0 to 7")
+    control: list[Byte] = Field(default=[], description="bytes of the line protocol between frames, such as 05 and 04")
+    record_end: str = Field(default="0D", description="what ends a record inside a frame, in hexadecimal; may be empty")
+    records: list[Record] = Field(min_length=1, description="kinds of record; the first that fits a record is taken")
+
+
+TABLE = Framed
