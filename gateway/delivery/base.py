@@ -22,7 +22,7 @@ Owner = Annotated[Words, Field(description="who is asked when a message is parke
 Takes = Literal["fhir", "oru", "batch"]
 """What is put into the outbox for a target: FHIR bundles, HL7 v2 messages one by one, or whole batch files of them."""
 
-_HELPERS = ("answers", "auth", "base", "bundles", "outcomes", "patience", "wire")
+_HELPERS = ("answers", "auth", "base", "bundles", "outcomes", "patience", "settings", "wire")
 """Modules of this package that are no targets; what is not named here must be a whole one."""
 
 
