@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, TextIO, TypeVar
 
 import typer
-from typer.core import TyperCommand
+from typer.core import TyperCommand, TyperGroup
 
 from gateway.errors import OutputError, UsageError
 
@@ -62,8 +62,38 @@ class _Command(TyperCommand):
         super().format_options(ctx, _Rows(formatter))  # type: ignore[arg-type]
 
 
+GROUPS: Mapping[str, tuple[str, ...]] = {
+    "Converting": ("convert", "check", "capture", "demo"),
+    "Making a mapping": ("draft", "compare", "verify-pack", "vitals", "rules"),
+    "What is held and recorded": ("holds", "resolve", "move", "merge", "retract", "trace", "audit"),
+    "Sending": ("outbox", "queue", "replay", "send"),
+    "Running unattended": ("nightly", "serve"),
+    "Reading on": ("help",),
+}
+"""The commands by what they are for, as the help lists them."""
+
+
+class _Grouped(TyperGroup):
+    """The commands of the program, listed by what they are for."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """List them below headings; one that stands in no group comes last."""
+        left = dict.fromkeys(self.list_commands(ctx))
+        for heading, names in (*GROUPS.items(), ("Others", tuple(left))):
+            found = [(name, self.get_command(ctx, name)) for name in names if name in left]
+            for name, _ in found:
+                del left[name]
+            rows = [(name, command.get_short_help_str(58)) for name, command in found if command is not None]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
+
+
 class Commands(typer.Typer):
     """The commands of one program."""
+
+    def __init__(self, **named: Any) -> None:
+        super().__init__(cls=_Grouped, **named)
 
     def command(self, *given: Any, **named: Any) -> Callable[[Any], Any]:
         """Register a command, as `typer.Typer.command` does."""

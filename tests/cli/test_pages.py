@@ -13,6 +13,7 @@ import typer
 
 from gateway.cli import main as cli
 from gateway.cli import pages
+from gateway.cli.terminal import GROUPS
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 
@@ -89,6 +90,17 @@ def test_short_help_works_everywhere(capsys: pytest.CaptureFixture[str]) -> None
         long = capsys.readouterr().out
         assert cli.main([*words, "-h"]) == 0
         assert capsys.readouterr().out == long
+
+
+def test_every_command_stands_in_one_group(capsys: pytest.CaptureFixture[str]) -> None:
+    known: Any = typer.main.get_command(cli.app)
+    assert sorted(name for names in GROUPS.values() for name in names) == sorted(known.commands)
+    assert cli.main(["--help"]) == 0
+    told = capsys.readouterr().out
+    assert [told.index(f"\n{heading}:\n") for heading in GROUPS] == sorted(
+        told.index(f"\n{heading}:\n") for heading in GROUPS
+    )
+    assert "Others:" not in told
 
 
 def test_the_shell_completes_commands_and_options() -> None:
