@@ -132,6 +132,9 @@ class Recorded:
                 seen = found[position] = self._completed(seen)
                 if not earlier.retracted and _is_old(key, seen):
                     continue
+            if seen is not None and earlier is not None and seen.same and earlier.moved and key.export:
+                # It is another patient's by a person's decision, and nothing in this batch is compared with it.
+                continue
             if seen is None or earlier is None or not seen.same or earlier.retracted or earlier.run == self._run:
                 # What says something else than the ledger may say it twice in this batch.
                 rest.append(position)

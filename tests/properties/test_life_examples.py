@@ -236,6 +236,13 @@ class TestSecondTime:
         assert [hold.reasons for hold in life.held] == ["outside-hold-limits"]
         life.check_again()
 
+    def test_nor_does_it_compare_with_what_a_person_has_moved(self, life: Life) -> None:
+        """Two rows contradict each other, and both went to another patient: the export, read again, says no more."""
+        life.night(life.export(Row(TEN, A, "not taken"), Row(TEN, A)))
+        life.move(SetFilter(patient=A), B, now=True)
+        life.check_again()
+        assert [hold.reasons for hold in life.held] == ["other-patient"]
+
 
 class TestSums:
     def test_the_ledger_keeps_the_sums_of_the_report(self, life: Life) -> None:
