@@ -29,7 +29,6 @@ from tests.properties.life_kit import (
 A, B, C = PATIENTS
 TEN, HALF_PAST, SECONDS_LATER, OTHER_MONITOR = 0, 1, 2, 3
 """Places in `MEASUREMENTS`."""
-FAULTS = (AssertionError, pytest.fail.Exception)
 
 
 @pytest.fixture(autouse=True)
