@@ -150,6 +150,9 @@ class Recorded:
         for number, seen in self._seen.admit([keys[position] for position in rest], marked).items():
             position = rest[number]
             known = found.get(position)
+            if known is not None and _stands(known) and not (seen.fresh or seen.same or seen.export):
+                # What was taken up from holds and waits on says nothing against what is recorded.
+                continue
             if known is None or not seen.fresh:
                 found[position] = seen
             elif seen.other is not None and (known.other is None or known.other.run == self._run):
@@ -310,6 +313,11 @@ class Recorded:
             chain=row.chain or row.identity, wrong_patient=row.reason == "wrong-patient",
             preliminary=given_out_as_preliminary([*older, row]), epoch=row.epoch,
         )  # fmt: skip
+
+
+def _stands(seen: Seen) -> bool:
+    """Whether a set says just what is recorded of it."""
+    return seen.same and seen.earlier is not None and not seen.earlier.retracted
 
 
 def _is_old(key: Key, seen: Seen) -> bool:

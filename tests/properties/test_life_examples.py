@@ -235,6 +235,14 @@ class TestSecondTime:
         assert [hold.reasons for hold in life.held] == ["outside-hold-limits"]
         life.check_again()
 
+    def test_what_waits_on_says_nothing_against_what_was_released(self, life: Life) -> None:
+        """Of two rows that contradict each other one is confirmed; its export, read again, finds it recorded."""
+        life.night(life.export(Row(3, A, "implausible"), Row(3, A)))
+        confirm = life.hold("outside-hold-limits")
+        life.decide(lambda: life.actions.confirm([confirm]))
+        life.check_again()
+        assert [hold.reasons for hold in life.held] == ["same-identity-other-content"]
+
     def test_nor_does_it_compare_with_what_a_person_has_moved(self, life: Life) -> None:
         """Two rows contradict each other, and both went to another patient: the export, read again, says no more."""
         life.night(life.export(Row(TEN, A, "not taken"), Row(TEN, A)))

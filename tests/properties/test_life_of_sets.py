@@ -350,16 +350,18 @@ def live(machine: type[Lives], examples: int, steps: int) -> None:
     assert machine.done["ended"] >= examples // 2
 
 
+@pytest.mark.hypothesis
 @pytest.mark.slow
 def test_lives() -> None:
-    thorough = settings().max_examples > 100
+    thorough = not settings().derandomize
     live(Lives, *((20 * EXAMPLES, 3 * STEPS) if thorough else (EXAMPLES, STEPS)))
 
 
+@pytest.mark.hypothesis
 @pytest.mark.slow
 def test_lives_on_postgresql(new_schema: Callable[[], str]) -> None:
     class Elsewhere(Lives):
         place = staticmethod(new_schema)
 
-    thorough = settings().max_examples > 100
+    thorough = not settings().derandomize
     live(Elsewhere, *((20 * ON_POSTGRESQL[0], 3 * ON_POSTGRESQL[1]) if thorough else ON_POSTGRESQL))
