@@ -15,6 +15,7 @@ from gateway.cli.terminal import instant, say, say_details, say_table
 from gateway.errors import UsageError
 
 if TYPE_CHECKING:
+    from gateway.decisions import Effect
     from gateway.inspection.holds import HeldSet
     from gateway.ledger import HoldFilter, Recovered, SetFilter
 
@@ -250,8 +251,7 @@ def retract(
     )
     _need_folder(out, dry_run, where)
     done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
-    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Retracted:\n")
-    say_details(done.words())
+    _say_done(done, "Retracted", dry_run)
 
 
 def move(
@@ -294,10 +294,7 @@ def move(
     )
     _need_folder(out, dry_run, where)
     done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
-    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Moved:\n")
-    say_details(done.words())
-    if done.moved and done.anew is None and not dry_run:
-        say("\nThe next run with this ledger records them for their patients.")
+    _say_given(done, "Moved", dry_run)
 
 
 def merge(
@@ -324,8 +321,18 @@ def merge(
 
     decision = Merge(merges=merges, who=who, why=why, where="gateway merge")
     done = decide(ledger, decision, mapping=mapping, out=_path(out), dry_run=dry_run, recovered=say_recovered)
-    say("Dry run: nothing was changed. It would be:\n" if dry_run else "Merged:\n")
+    _say_given(done, "Merged", dry_run)
+
+
+def _say_done(done: Effect, what: str, dry_run: bool) -> None:
+    """Say what a decision about recorded sets did, or would do."""
+    say("Dry run: nothing was changed. It would be:\n" if dry_run else f"{what}:\n")
     say_details(done.words())
+
+
+def _say_given(done: Effect, what: str, dry_run: bool) -> None:
+    """The same of a decision that gives sets to other patients, and who records them for these."""
+    _say_done(done, what, dry_run)
     if done.moved and done.anew is None and not dry_run:
         say("\nThe next run with this ledger records them for their patients.")
 
