@@ -45,7 +45,7 @@ from gateway.decisions import Action, Merge, Move, Reason, Retract, Settle, deci
 from gateway.decisions.queue import QueueAction, resend, settle_items, stop_or_resume
 from gateway.delivery.base import Receipt, Verdict
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
-from gateway.delivery.wire import Answer, PassingError
+from gateway.delivery.wire import Answer, PassingError, Wire
 from gateway.errors import UsageError
 from gateway.ledger import Hold, HoldFilter, KnownSet, OutboxFilter, OutboxItem, SetFilter, open_ledger
 from gateway.nightly.outbox import DeliveryTally, deliver
@@ -457,7 +457,7 @@ class FhirServer(Receiver):
             PassingError: there is no answer.
         """
         if self.behaviour.how == "away":
-            raise PassingError("connection", "no connection")
+            raise PassingError("connection", "no connection", reached=False)
         entries = json.loads(body, parse_float=Decimal, parse_int=Decimal)["entry"]
         refused = [index for index, entry in enumerate(entries) if self._refuses(entry["resource"])]
         if refused:
@@ -553,15 +553,26 @@ def _resolved(value: Any, places: dict[str, tuple[str, int]]) -> Any:
     return value
 
 
+class _ToModel(Wire):
+    """A wire whose other end is a model of a server."""
+
+    def __init__(self, server: FhirServer) -> None:
+        self._server = server
+
+    def close(self) -> None:
+        """There is nothing to be closed."""
+
+    def post(self, url: str, content: bytes, headers: Mapping_[str, str]) -> Answer:
+        """Ask the model."""
+        return self._server.answer(content)
+
+
 class _Wired(FhirRest):
-    """The gateway's FHIR client, without a wire."""
+    """The gateway's FHIR client, with a model's wire: all else is as it is with a real server."""
 
     def __init__(self, server: FhirServer) -> None:
         super().__init__(server.name, FhirTarget(url="http://127.0.0.1:9", attempts=1))
-        self._server = server
-
-    def exchange(self, body: bytes) -> Answer:
-        return self._server.answer(body)
+        self._wire = _ToModel(server)
 
 
 @dataclass
