@@ -14,7 +14,6 @@ import pytest
 from gateway.conversion.payloads import Payloads, sets_in
 from gateway.decisions.queue import resend, settle_items
 from gateway.delivery.base import Receipt, Verdict
-from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.mllp import messages_of
 from gateway.delivery.wire import Answer
 from gateway.errors import UsageError
@@ -23,7 +22,7 @@ from gateway.nightly import outbox
 from gateway.nightly.outbox import deliver
 from gateway.records.retraction import record_of, set_of
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, retract, run
-from tests.delivery.stand_in import StandIn
+from tests.delivery.stand_in import FhirAnsweredBy, StandIn
 from tests.nightly.outbox_kit import messages, queue
 
 LEDGER = "ledger.db"
@@ -57,18 +56,18 @@ class Lab(StandIn):
         return receipt
 
 
-class Server(FhirRest):
+class Server(FhirAnsweredBy):
     """A FHIR server that refuses some sets without saying which, and dies after so many requests."""
 
     def __init__(self, *refuses: str, dies_after: int | None = None, named: bool = False) -> None:
-        super().__init__("ehr", FhirTarget(url="http://127.0.0.1:9", attempts=1))
+        super().__init__("ehr", self.answer)
         self.refuses = set(refuses)
         self.dies_after = dies_after
         self.named = named
         self.requests = 0
         self.has: dict[str, Any] = {}
 
-    def exchange(self, body: bytes) -> Answer:
+    def answer(self, body: bytes) -> Answer:
         self.requests += 1
         if self.dies_after is not None and self.requests > self.dies_after:
             raise KeyboardInterrupt

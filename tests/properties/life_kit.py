@@ -44,13 +44,12 @@ from gateway.conversion.payloads import sets_in
 from gateway.decisions import Action, Merge, Move, Reason, Retract, Settle, decide
 from gateway.decisions.queue import QueueAction, resend, settle_items, stop_or_resume
 from gateway.delivery.base import Receipt, Verdict
-from gateway.delivery.fhir_rest import FhirRest, FhirTarget
-from gateway.delivery.wire import Answer, PassingError, Wire
+from gateway.delivery.wire import Answer, PassingError
 from gateway.errors import UsageError
 from gateway.ledger import Hold, HoldFilter, KnownSet, OutboxFilter, OutboxItem, SetFilter, open_ledger
 from gateway.nightly.outbox import DeliveryTally, deliver
 from gateway.report import Report
-from tests.delivery.stand_in import StandIn
+from tests.delivery.stand_in import FhirAnsweredBy, StandIn
 
 PATIENTS = ("P-0001", "P-0002", "P-0003")
 DEVICES = ("M1", "M2")
@@ -446,9 +445,9 @@ class FhirServer(Receiver):
     _found: dict[str, tuple[str, int]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=count)
 
-    def sender(self) -> FhirRest:
+    def sender(self) -> FhirAnsweredBy:
         """The gateway's own client, with this server at the other end of its wire."""
-        return _Wired(self)
+        return FhirAnsweredBy(self.name, self.answer)
 
     def answer(self, body: bytes) -> Answer:
         """Answer a transaction bundle.
@@ -551,28 +550,6 @@ def _resolved(value: Any, places: dict[str, tuple[str, int]]) -> Any:
     if isinstance(value, list):
         return [_resolved(each, places) for each in value]
     return value
-
-
-class _ToModel(Wire):
-    """A wire whose other end is a model of a server."""
-
-    def __init__(self, server: FhirServer) -> None:
-        self._server = server
-
-    def close(self) -> None:
-        """There is nothing to be closed."""
-
-    def post(self, url: str, content: bytes, headers: Mapping_[str, str]) -> Answer:
-        """Ask the model."""
-        return self._server.answer(content)
-
-
-class _Wired(FhirRest):
-    """The gateway's FHIR client, with a model's wire: all else is as it is with a real server."""
-
-    def __init__(self, server: FhirServer) -> None:
-        super().__init__(server.name, FhirTarget(url="http://127.0.0.1:9", attempts=1))
-        self._wire = _ToModel(server)
 
 
 @dataclass

@@ -162,6 +162,38 @@ class TestQueue:
         life.check_drained()
 
 
+class TestLostAnswers:
+    """What was sent, and not answered, may be there: it is taken back before it is charted for another patient."""
+
+    @pytest.mark.parametrize("named", [True, False])
+    def test_though_it_is_parked_since(self, life: Life, named: bool) -> None:
+        life.ehr.behaviour = Behaviour("drop")
+        life.night(life.export(Row(TEN, A)))
+        life.ehr.behaviour = Behaviour("refuse", vital="systolic", named=named)
+        life.deliver()
+        assert life.actions.items(target="ehr", state="parked")
+        life.accept()
+        life.move(SetFilter(patient=A), B, now=True)
+        life.deliver()
+        life.check()
+        assert {fact.patient for fact in current(life.ehr.facts()).values()} == {B}
+        life.check_drained()
+
+    def test_though_there_was_no_connection_before(self, life: Life) -> None:
+        life.ehr.behaviour = Behaviour("away")
+        life.night(life.export(Row(TEN, A)))
+        life.ehr.behaviour = Behaviour("drop")
+        life.deliver()
+        life.ehr.behaviour = Behaviour("away")
+        life.deliver()
+        life.accept()
+        life.move(SetFilter(patient=A), B, now=True)
+        life.deliver()
+        life.check()
+        assert {fact.patient for fact in current(life.ehr.facts()).values()} == {B}
+        life.check_drained()
+
+
 class TestSetsOfOneBundle:
     """Monitors whose clocks are corrected: what each says of its clock is a source of the whole bundle."""
 
