@@ -65,7 +65,7 @@ class _Index(ABC):
             By position in `keys`, what is known of those of which something is.
         """
         if barred:
-            keys = [key._replace(said=b"") if at in barred else key for at, key in enumerate(keys)]
+            keys = [_held(key) if at in barred else key for at, key in enumerate(keys)]
         found: dict[int, Seen] = {}
         start, self._count = self._count, self._count + len(keys)
         if not self._add_first(keys, start):
@@ -104,7 +104,7 @@ class _Index(ABC):
             if rows[0][0] == mine:
                 continue
             there = [each for _, each in rows]
-            before = next((each for each in there if each.identity == key.identity), None) if number == 0 else None
+            before = _before(key, there) if number == 0 else None
             if before is not None:
                 return Seen(before.export, before.line, before.content == key.content)
             strangers = [each for each in there if each.patient != key.patient and each.said]
@@ -112,8 +112,7 @@ class _Index(ABC):
             if other is None and len(strangers) > _COMPARED and key.device and key.said:
                 # So many within one printed time: the clock stands still, and nobody can say what is whose.
                 other = strangers[0]
-            held = key._replace(said=b"") if other is not None else key
-            self._add((mine, held), place, len(rows))
+            self._add((mine, _held(key) if other is not None else key), place, len(rows))
         if other is None:
             return None
         return Seen(fresh=True, other=Other(other.how, other.export, other.line))
@@ -223,7 +222,19 @@ class Repeats(_Index):
         self._database.close()
 
 
+def _held(key: Key) -> Key:
+    """A key of which nothing is recorded."""
+    return key._replace(said=b"", how=_HELD)
+
+
+def _before(key: Key, there: Sequence[Key]) -> Key | None:
+    """The set of the same identity that stood first; what is held says nothing against what says something else."""
+    own = (each for each in there if each.identity == key.identity)
+    return next((each for each in own if each.how != _HELD or each.content == key.content), None)
+
+
 _INSERT = "INSERT INTO seen VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 _INSERT_FIRST = "INSERT OR IGNORE INTO seen VALUES (?, ?, 0, ?, ?, ?, ?, ?)"
-_HOW = ("", "column", "scan", "association", "person", "merge")
+_HELD = "held"
+_HOW = ("", "column", "scan", "association", "person", "merge", _HELD)
 _BYTE = {how: bytes([number]) for number, how in enumerate(_HOW)}

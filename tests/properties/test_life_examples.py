@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
@@ -23,7 +22,6 @@ from tests.properties.life_kit import (
     Row,
     Stay,
     current,
-    without_pages,
 )
 
 A, B, C = PATIENTS
@@ -31,19 +29,7 @@ TEN, HALF_PAST, SECONDS_LATER, OTHER_MONITOR = 0, 1, 2, 3
 """Places in `MEASUREMENTS`."""
 
 
-@pytest.fixture(autouse=True)
-def _no_pages() -> Iterator[None]:
-    with without_pages():
-        yield
-
-
-@pytest.fixture
-def life() -> Iterator[Life]:
-    life = Life()
-    try:
-        yield life
-    finally:
-        life.close()
+pytestmark = pytest.mark.usefixtures("without_report_pages")
 
 
 class TestOnePatient:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from decimal import Decimal
 from itertools import count
 
@@ -20,26 +20,13 @@ from tests.properties.life_kit import (
     Trail,
     current,
     for_two,
-    without_pages,
 )
 
 A, B, C = PATIENTS
 SPOT: Spot = ("0" * 32, "spo2")
 
 
-@pytest.fixture(autouse=True)
-def _no_pages() -> Iterator[None]:
-    with without_pages():
-        yield
-
-
-@pytest.fixture
-def life() -> Iterator[Life]:
-    life = Life()
-    try:
-        yield life
-    finally:
-        life.close()
+pytestmark = pytest.mark.usefixtures("without_report_pages")
 
 
 class TestTrail:
