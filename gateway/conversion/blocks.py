@@ -83,7 +83,6 @@ class Retaken:
         reinstated: lines of sets that a person has confirmed, or assigned, although they were retracted.
         sent: when the list was sent, as it was given then.
         older: which of its entries have no defensible time.
-        read: the run that read their export first.
     """
 
     lines: frozenset[int]
@@ -91,7 +90,6 @@ class Retaken:
     reinstated: frozenset[int] = frozenset()
     sent: datetime | None = None
     older: Mapping[tuple[int, Dump], Older] = field(default_factory=dict)
-    read: int = 0
 
 
 class BlockConverter:
@@ -263,7 +261,6 @@ class BlockConverter:
             candidate.key.how,
             retaken is not None,
             retaken is not None and item.line in retaken.reinstated,
-            retaken.read if retaken is not None else 0,
             item.moment.epoch if self._loaded.mapping.time.age is None else None,
         )
         verdict = self._judge.verdict(said, seen)

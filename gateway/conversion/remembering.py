@@ -175,7 +175,6 @@ class Remembering:
                 reinstated,
                 sent,
                 older,
-                self._recorded.asked.export_run,
             )
             result = converter.convert(block, self.admit, retaken)
             self._settle(export, place, group, result)

@@ -17,7 +17,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
-from gateway.once.source import Close, Key, Other, Seen, same_measurement
+from gateway.once.source import Close, Key, Other, Seen, covers, same_measurement
 
 _COMPARED = 64
 """Sets at one place that one is compared with. No device measures as many patients within one printed time."""
@@ -106,8 +106,9 @@ class _Index(ABC):
             there = [each for _, each in rows]
             before = _before(key, there) if number == 0 else None
             if before is not None:
-                return Seen(before.export, before.line, before.content == key.content)
-            strangers = [each for each in there if each.patient != key.patient and each.said]
+                same, covered = before.content == key.content, covers(before.said, key.said)
+                return Seen(before.export, before.line, same, covered=covered)
+            strangers = [each for each in there if each.patient != key.patient and each.said and each.how != _HELD]
             other = other or next((each for each in strangers[:_COMPARED] if same_measurement(key, each)), None)
             if other is None and len(strangers) > _COMPARED and key.device and key.said:
                 # So many within one printed time: the clock stands still, and nobody can say what is whose.
@@ -224,7 +225,7 @@ class Repeats(_Index):
 
 def _held(key: Key) -> Key:
     """A key of which nothing is recorded."""
-    return key._replace(said=b"", how=_HELD)
+    return key._replace(how=_HELD)
 
 
 def _before(key: Key, there: Sequence[Key]) -> Key | None:

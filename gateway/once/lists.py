@@ -15,7 +15,7 @@ from typing import NamedTuple
 from gateway.mapping.model import Memory
 from gateway.model import Noticed
 from gateway.once.alignment import Match, Stamp, align
-from gateway.once.source import Close, Earlier, Key, Other, Seen
+from gateway.once.source import Close, Earlier, Key, Other, Seen, states_a_value
 
 _KEPT = 2_000
 """Entries remembered for each device, the newest."""
@@ -210,7 +210,7 @@ class Lists:
         seen = close or Seen(fresh=True)
         if mine is not None:
             seen = Seen(earlier=mine)
-        if not before.said:
+        if not states_a_value(before.said):
             # It was held itself, and is current for nobody.
             return seen
         if earlier is None:

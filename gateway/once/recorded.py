@@ -122,16 +122,15 @@ class Recorded:
             return self._seen.admit(keys)
         found = self._known(keys, newest)
         self._look_around(keys, newest, found)
+        found = {position: self._completed(seen) for position, seen in found.items()}
         barred = {position for position, seen in found.items() if self._is_held(keys[position], seen)}
         rest: list[int] = []
         corrected: dict[bytes, Key] = {}
         for position, key in enumerate(keys):
             seen = found.get(position)
             earlier = seen.earlier if seen is not None else None
-            if seen is not None and earlier is not None and not seen.same:
-                seen = found[position] = self._completed(seen)
-                if not earlier.retracted and _is_old(key, seen):
-                    continue
+            if seen is not None and earlier is not None and not seen.same and self._adds_nothing(key, earlier):
+                continue
             if seen is not None and earlier is not None and seen.same and earlier.moved and key.export:
                 # It is another patient's by a person's decision, and nothing in this batch is compared with it.
                 continue
@@ -253,16 +252,16 @@ class Recorded:
 
     def _is_held(self, key: Key, seen: Seen) -> bool:
         """Whether nothing of a set can be recorded, so that it is current for nobody."""
-        if seen.other is not None:
-            return seen.other.run != self._run
+        if seen.other is not None and seen.other.run != self._run:
+            return True
         if not key.export and key.line in self.asked.reinstated:
             return False
-        if seen.blocked is not None:
-            return True
         earlier = seen.earlier
-        if earlier is None or not earlier.retracted:
-            return False
-        return covers(prints_of(earlier.readings), key.said)
+        return seen.blocked is not None or (earlier is not None and earlier.retracted and _is_old(key, earlier))
+
+    def _adds_nothing(self, key: Key, earlier: Earlier) -> bool:
+        """Whether all that a set says was recorded of it, in whichever version."""
+        return not earlier.retracted and _is_old(key, earlier)
 
     def _look_around(self, keys: Sequence[Key], newest: Mapping[str, Standing | None], found: dict[int, Seen]) -> None:
         """A set of another patient close to the newest that the ledger has of the device."""
@@ -289,14 +288,21 @@ class Recorded:
         return newest[device]
 
     def _completed(self, seen: Seen) -> Seen:
-        """With what earlier versions said, where the set says something else than the newest."""
+        """With what depends on the export that it stands in, and with what earlier versions said."""
         earlier = seen.earlier
-        if earlier is None or seen.same or earlier.retracted or earlier.revision == 1:
+        if earlier is None:
             return seen
-        versions = [(each.replaced_run, stated(each.readings)) for each in self._ledger.versions(earlier.identity)]
         read = self.asked.export_run
-        outdated = tuple(said for replaced, said in versions if read and read < replaced)
-        return seen._replace(earlier=earlier._replace(outdated=outdated, versions=tuple(said for _, said in versions)))
+        earlier = earlier._replace(since=0 < read <= earlier.run)
+        if earlier.revision > 1 and not seen.same:
+            versions = [(each, stated(each.readings)) for each in self._ledger.versions(earlier.identity)]
+            kept = [(each, said) for each, said in versions if each.state != "retracted"]
+            earlier = earlier._replace(
+                outdated=tuple(said for each, said in kept if read and read < each.replaced_run),
+                versions=tuple(said for _, said in versions),
+                taken_back=tuple(said for each, said in versions if each.state == "retracted"),
+            )
+        return seen._replace(earlier=earlier)
 
     def _key(self, row: Standing) -> Key:
         stands = surviving(self._merged, (row.patient_system, row.patient))
@@ -320,8 +326,7 @@ def _stands(seen: Seen) -> bool:
     return seen.same and seen.earlier is not None and not seen.earlier.retracted
 
 
-def _is_old(key: Key, seen: Seen) -> bool:
+def _is_old(key: Key, earlier: Earlier) -> bool:
     """Whether a set says nothing that the one of its identity does not say, or has not said before."""
-    assert seen.earlier is not None
-    known = [seen.earlier.readings, *seen.earlier.versions]
+    known = [earlier.readings, *earlier.versions]
     return covers(b"".join(map(prints_of, known)), key.said)

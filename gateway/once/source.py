@@ -47,6 +47,7 @@ BOUND = 1e-5
 """Chance above which equal contents without a device are taken for two measurements."""
 
 _PRINT = 4
+_ABSENT_BIT = 0x80
 _KEPT = 100_000
 
 CHANCES: Mapping[str, float] = {
@@ -77,7 +78,7 @@ class Key(NamedTuple):
         sequence: the monitor's own number of the entry, "" when it is not mapped.
         patient: digest of the patient, 8 bytes.
         how: how the patient was established: "column", "scan", "association", "person" or "merge".
-        said: prints of the readings that are to be recorded, 4 bytes each; b"" when nothing is.
+        said: prints of the readings that are to be recorded (see `Prints`); b"" when nothing is.
         step: seconds to which the printed time is known; 86400 for a day.
         telling: so much is said that another patient does not say the same by chance (see above).
     """
@@ -107,8 +108,10 @@ class Earlier(NamedTuple):
         keys: keys of its records.
         retracted: it has been retracted since.
         revision: 1 for the first, then one more for each revision.
+        since: it was recorded by the run that read this export first, or by a later one.
         outdated: what earlier versions of it said that had been corrected by the time this export was first read.
         versions: what earlier versions said at all.
+        taken_back: what those of them said that a person took back, whatever was recorded of the set since.
         moved: it was retracted, and a person has assigned the measurement to another patient since.
         chain: names the measurement through its life, 16 bytes: the identity of the first set of it.
         wrong_patient: it was retracted because it was the wrong patient's.
@@ -123,13 +126,19 @@ class Earlier(NamedTuple):
     keys: frozenset[str]
     retracted: bool = False
     revision: int = 1
+    since: bool = False
     outdated: tuple[dict[str, str], ...] = ()
     versions: tuple[dict[str, str], ...] = ()
+    taken_back: tuple[dict[str, str], ...] = ()
     moved: bool = False
     chain: bytes = b""
     wrong_patient: bool = False
     preliminary: frozenset[str] = frozenset()
     epoch: int = 0
+
+    def ever(self, vital: str) -> set[str | None]:
+        """What it says of a vital, or has said; None where a version had nothing to say."""
+        return {each.get(vital) for each in (self.readings, *self.versions)}
 
 
 class Other(NamedTuple):
@@ -168,6 +177,7 @@ class Seen(NamedTuple):
         export: where the same identity stood first, 0 when an earlier run recorded it.
         line: its line there.
         same: whether it said the same.
+        covered: whether it said all that is to be recorded of the set, and perhaps more.
         undecided: nobody can tell whether it is new.
         earlier: what an earlier run recorded of it.
         fresh: the set itself was not seen before; the attributes below are all there is to say.
@@ -182,6 +192,7 @@ class Seen(NamedTuple):
     same: bool = False
     undecided: bool = False
     earlier: Earlier | None = None
+    covered: bool = False
     fresh: bool = False
     other: Other | None = None
     blocked: Other | None = None
@@ -277,13 +288,16 @@ def patient_digest(system: str, value: str) -> bytes:
 
 
 class Prints:
-    """Prints of readings, made once for each reading object: most of a set is look-ups."""
+    """Prints of readings, made once for each reading object: most of a set is look-ups.
+
+    A print has 4 bytes; the first bit is set in that of a vital that could not be measured.
+    """
 
     def __init__(self) -> None:
         self._prints: dict[Reading, bytes] = {}
 
     def of(self, readings: Iterable[Reading]) -> bytes:
-        """The prints of those readings that have a value, one after the other."""
+        """The prints of readings, one after the other."""
         known = self._prints
         try:
             return b"".join([known[reading] for reading in readings])
@@ -293,8 +307,7 @@ class Prints:
             return b"".join([known.get(reading) or self._learn(reading) for reading in readings])
 
     def _learn(self, reading: Reading) -> bytes:
-        made = b"" if reading.outcome is Outcome.ABSENT else _print(reading.vital, canonical(reading))
-        self._prints[reading] = made
+        made = self._prints[reading] = _print(reading.vital, canonical(reading))
         return made
 
 
@@ -305,11 +318,13 @@ def stated(readings: str) -> dict[str, str]:
 
 def prints_of(readings: Mapping[str, str]) -> bytes:
     """The prints of recorded readings, by vital, as `Prints` makes them."""
-    return b"".join([_print(vital, text) for vital, text in readings.items() if not is_absent(text)])
+    return b"".join([_print(vital, text) for vital, text in readings.items()])
 
 
 def _print(vital: str, text: str) -> bytes:
-    return hashlib.blake2b(f"{vital}={text}".encode("utf-8", "surrogatepass"), digest_size=_PRINT).digest()
+    made = hashlib.blake2b(f"{vital}={text}".encode("utf-8", "surrogatepass"), digest_size=_PRINT).digest()
+    first = made[0] | _ABSENT_BIT if is_absent(text) else made[0] & ~_ABSENT_BIT
+    return bytes([first]) + made[1:]
 
 
 def telling(readings: Iterable[Reading], step: int) -> bool:
@@ -323,8 +338,13 @@ def telling(readings: Iterable[Reading], step: int) -> bool:
 
 
 def agree(one: bytes, other: bytes) -> bool:
-    """Whether prints have one in common."""
-    return not _each(one).isdisjoint(_each(other))
+    """Whether prints have a value in common; that two sets lack the same makes them no less different."""
+    return any(each[0] < _ABSENT_BIT for each in _each(one) & _each(other))
+
+
+def states_a_value(prints: bytes) -> bool:
+    """Whether there is a value among prints."""
+    return any(each < _ABSENT_BIT for each in prints[::_PRINT])
 
 
 def covers(one: bytes, other: bytes) -> bool:
@@ -338,7 +358,7 @@ def _each(prints: bytes) -> set[bytes]:
 
 def same_measurement(one: Key, other: Key) -> bool:
     """Whether two sets of one printed time are the same measurement (see above); their patients do not matter."""
-    if one.device != other.device or not one.said or not other.said:
+    if one.device != other.device or not states_a_value(one.said) or not states_a_value(other.said):
         return False
     if one.sequence and other.sequence and one.sequence != other.sequence:
         return False

@@ -44,7 +44,6 @@ class Said:
         export: position of the export in the batch, 0 for sets of earlier runs.
         how: how its patient was established.
         retaken: it was held by an earlier run and is looked at again.
-        read: the run that read its export first, where it is looked at again.
         reinstated: a person has confirmed it, or assigned it, although it was retracted.
         epoch: its time in seconds since 1970-01-01T00:00:00Z; None where the time of an entry moves by a step from one
             list to the next.
@@ -57,7 +56,6 @@ class Said:
     how: str = ""
     retaken: bool = False
     reinstated: bool = False
-    read: int = 0
     epoch: int | None = None
 
 
@@ -88,6 +86,16 @@ class Verdict:
         self.outcomes = [Outcome.HELD if each is Outcome.RECORDED else each for each in self.outcomes]
         self.recorded = ()
         self.noticed.append(Noticed(rule, message))
+        return self
+
+    def repeats(self, rule: str, message: str) -> Verdict:
+        """What would have been recorded is not new; what is held waits on."""
+        if Outcome.HELD not in self.outcomes:
+            return self.repeat(rule, message)
+        if self.recorded:
+            self.outcomes = [each if each is Outcome.HELD else Outcome.REPEAT for each in self.outcomes]
+            self.recorded = ()
+            self.noticed.append(Noticed(rule, message))
         return self
 
     def repeat(self, rule: str, message: str) -> Verdict:
@@ -126,6 +134,14 @@ class Judge:
             if seen.earlier is not None and seen.earlier.moved and not said.reinstated and _adds_nothing(said, seen):
                 what = f"the set was recorded {_by(seen.earlier)}, taken back, and assigned to another patient since"
                 return verdict.repeat("repeat-of-earlier-run", what)
+            if (
+                seen.earlier is not None
+                and seen.earlier.retracted
+                and not said.reinstated
+                and _says_nothing_new(said, seen.earlier)
+            ):
+                what = f"the set was recorded {_by(seen.earlier)} and has been retracted since"
+                return verdict.hold("retracted-before", what)
             if seen.other is not None and said.recorded:
                 return verdict.hold("other-patient", _other(seen.other, said))
             if seen.blocked is not None and said.recorded and not said.reinstated:
@@ -142,17 +158,15 @@ class Judge:
         where = _where(seen.export, seen.line, said.export)
         if seen.same:
             return verdict.repeat("repeat-in-batch", f"the same set stands {where}")
+        if seen.covered:
+            return verdict.repeats("repeat-in-batch", f"a set that says all of this stands {where}")
         return verdict.hold("same-identity-other-content", f"a set of the same identity stands {where}")
 
     def _recorded_before(self, verdict: Verdict, said: Said, earlier: Earlier, *, same: bool) -> Verdict:
         """A set that an earlier run recorded: what it says again is a repeat, what it adds or changes is looked at."""
         when = _by(earlier)
         if earlier.retracted:
-            says = {reading.vital: canonical(reading) for reading in verdict.recorded}
-            if not said.reinstated and all(earlier.readings.get(vital) == text for vital, text in says.items()):
-                what = f"the set was recorded {when} and has been retracted since"
-                return verdict.hold("retracted-before", what)
-            verdict.revised = self._revised(earlier, frozenset(), says.keys())
+            verdict.revised = self._revised(earlier, frozenset(), {reading.vital for reading in verdict.recorded})
         else:
             # What a person has confirmed is recorded, though its rule holds it each time that it is read.
             verdict.outcomes = [
@@ -176,14 +190,15 @@ class Judge:
         """What a set says that was not recorded so; marks what was as repeats, and holds what may not be changed."""
         says = {reading.vital: canonical(reading) for reading in verdict.recorded}
         known = earlier.readings
-        # What was held before the newest version was recorded is no news about it.
-        outdated = said.retaken and not said.reinstated and earlier.run > said.read
-        accepted = self.corrections and not outdated
+        # An export is no news about what was recorded with it, or after it: a person says which of the two is right.
+        accepted = self.corrections and not earlier.since
         fresh = {vital for vital in says if vital not in known}
         other = {vital for vital in says if vital in known and known[vital] != says[vital]}
         refused: set[str] = set()
-        stale = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.outdated)}
-        before = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.versions)}
+        back = {vital for vital in fresh | other if any(each.get(vital) == says[vital] for each in earlier.taken_back)}
+        stale = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.outdated)} - back
+        # Of what is fresh, too: the set was taken back once, and recorded anew without it.
+        before = {vital for vital in fresh | other if says[vital] in earlier.ever(vital)}
         elsewhen = said.epoch is not None and said.epoch != earlier.epoch
         if elsewhen:
             # The records of a set have one time; what was sent already would keep the old one.
@@ -218,12 +233,16 @@ class Judge:
             elif reading.vital not in fresh and reading.vital not in other:
                 verdict.outcomes[place] = Outcome.REPEAT
         if refused:
+            rule = "same-identity-other-content"
             what = f"a set of the same identity with other values was recorded {when}"
-            if elsewhen:
+            if back:
+                rule = "retracted-before"
+                what = f"it says what was recorded of the set and taken back, before the set was recorded anew {when}"
+            elif elsewhen:
                 what = f"the set was recorded {when} at another time than the mapping makes of it now"
             elif before - stale:
                 what = f"it says what an earlier version of the set said, and what was recorded {when} corrects that"
-            verdict.noticed.append(Noticed("same-identity-other-content", what))
+            verdict.noticed.append(Noticed(rule, what))
         if not fresh and not other:
             return None
         if other:
@@ -256,6 +275,10 @@ class Judge:
 def _adds_nothing(said: Said, seen: Seen) -> bool:
     assert seen.earlier is not None
     return all(seen.earlier.readings.get(each.vital) == canonical(each) for each in said.recorded)
+
+
+def _says_nothing_new(said: Said, earlier: Earlier) -> bool:
+    return all(canonical(each) in earlier.ever(each.vital) for each in said.recorded)
 
 
 def _by(earlier: Earlier) -> str:

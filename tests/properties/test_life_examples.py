@@ -231,17 +231,58 @@ class TestOldNews:
         life.check_drained()
         life.check_again()
 
+    def test_nor_does_the_second_correct_the_first_by_itself(self, life: Life) -> None:
+        """The mapping accepts corrections; but what stands in the same export, and waits for a person, is no news."""
+        export = life.export(Row(TEN, A, "other spo2"), Row(TEN, A, "not taken"))
+        for _ in range(3):
+            life.night(export)
+            assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+        assert [hold.reasons for hold in life.held] == ["same-identity-other-content"]
+
+    def test_nor_when_a_person_has_moved_both(self, life: Life) -> None:
+        """Who says whose a set is says nothing about its values."""
+        export = life.export(Row(OTHER_MONITOR, A, "other spo2"), Row(OTHER_MONITOR, A))
+        life.night(export)
+        life.move(SetFilter(patient=A), B)
+        for _ in range(3):
+            life.night(export)
+            assert {(fact.patient, str(fact.state)) for (_, vital), fact in life.facts().items()
+                    if vital == "spo2" and fact.state != "withdrawn"} == {(B, "88")}  # fmt: skip
+
+    def test_what_was_taken_back_does_not_join_what_was_recorded_since(self, life: Life) -> None:
+        """The contradicting row has no temperature; that of the row that was taken back stays away."""
+        life.night(life.export(Row(OTHER_MONITOR, A, "other spo2"), Row(OTHER_MONITOR, A, "left out")))
+        life.retract(SetFilter(patient=A), "error")
+        life.check_again()
+        assert "temperature" not in {vital for _, vital in current(life.facts())}
+        assert {hold.reasons for hold in life.held} == {"retracted-before"}
+
 
 class TestSecondTime:
     """A run that is made once more finds everything as it left it."""
 
     def test_what_was_taken_back_is_judged_after_what_waited_for_that(self, life: Life) -> None:
-        """The second patient's row is recorded when the first's is taken back, and the first's is held for that."""
+        """The second patient's row is recorded when the first's is taken back, which waits for a person, as before."""
         life.night(life.export(Row(TEN, A), Row(TEN, B)))
         life.retract(SetFilter(patient=A), "wrong-patient")
         life.night()
-        assert [hold.reasons for hold in life.held] == ["other-patient"]
+        assert [hold.reasons for hold in life.held] == ["retracted-before"]
         life.check_again()
+
+    def test_two_that_are_held_do_not_change_places(self, life: Life) -> None:
+        life.night(life.export(Row(SECONDS_LATER, A, "implausible")))
+        life.night(life.export(Row(SECONDS_LATER, A)))
+        life.retract(SetFilter(patient=A), "wrong-patient")
+        life.check_again()
+        assert [hold.reasons for hold in life.held] == ["outside-hold-limits,retracted-before", "retracted-before"]
+
+    def test_what_is_recorded_for_one_is_held_for_another_in_the_same_run(self, life: Life) -> None:
+        """The first was taken back, for another reason than the patient; then something new is recorded of it."""
+        export = life.export(Row(OTHER_MONITOR, A, "other pressure"), Row(OTHER_MONITOR, A), Row(OTHER_MONITOR, B))
+        life.night(export)
+        life.retract(SetFilter(patient=A), "error")
+        life.check_again()
+        assert [hold.reasons for hold in life.held] == ["other-patient", "retracted-before"]
 
     def test_and_after_what_a_person_has_assigned(self, life: Life) -> None:
         life.night(life.export(Row(TEN, C, "not taken"), Row(TEN, "", "implausible")))

@@ -5,7 +5,9 @@ associations and mappings change, receivers refuse, are away or drop their answe
 writes. What must be true of it stands in `Life`.
 
 A run of the tests tries EXAMPLES lives of up to STEPS steps; `HYPOTHESIS_PROFILE=thorough` tries twenty times as many,
-three times as long. What was found stands, in few steps each, in `test_life_examples.py`.
+three times as long. `Nights` are short lives of few measurements, in which receivers take everything and nobody is
+killed: what rows of one set, exports that are read again, and decisions about them do to one another is found there
+soonest. What was found stands, in few steps each, in `test_life_examples.py`.
 """
 
 from __future__ import annotations
@@ -51,6 +53,8 @@ from tests.properties.life_kit import (
 
 EXAMPLES, STEPS = 60, 12
 """About 40 s on one core; `HYPOTHESIS_PROFILE=thorough` has more of both."""
+NIGHTS = (150, 8)
+"""Of the short ones; about 60 s."""
 ON_POSTGRESQL = (8, 10)
 """The same where the ledger is in PostgreSQL."""
 
@@ -64,6 +68,7 @@ ROWS = st.builds(
     st.sampled_from([*PATIENTS, ""]),
     st.sampled_from(["plain", *VARIANTS]),
 )
+FEW = st.sampled_from([(0,), (3,), (0, 3), (0, 5), (1, 2)])
 TIMES = st.sampled_from([("08:00", "12:00"), ("08:00", "10:15"), ("10:15", "12:00")])
 STAYS = st.builds(
     lambda device, patient, times: Stay(device, patient, *times),
@@ -111,20 +116,26 @@ class Lives(RuleBasedStateMachine):
     Attributes:
         done: how often each thing was done, and how often everything was looked at in the end.
         place: makes a place for a ledger; "" for a file.
+        short: only exports and decisions, and few measurements.
+        few: the measurements of this life, by their places in `MEASUREMENTS`.
     """
 
     done: ClassVar[Counter[str]] = Counter()
     place: ClassVar[Callable[[], str]] = str
+    short: ClassVar[bool] = False
 
     def __init__(self) -> None:
         super().__init__()
         self.life = Life(type(self).place())
         self.sound = True
+        self.few: Sequence[int] = range(len(MEASUREMENTS))
 
-    @initialize(clock=st.booleans())
-    def begin(self, clock: bool) -> None:
+    @initialize(clock=st.booleans(), few=FEW)
+    def begin(self, clock: bool, few: Sequence[int]) -> None:
         """Whether the monitors' clocks are corrected is settled once."""
         self.life.actions.change_mapping(Mapping(clock=clock))
+        if self.short:
+            self.few = few
 
     @contextmanager
     def step(self, name: str) -> Iterator[None]:
@@ -141,6 +152,9 @@ class Lives(RuleBasedStateMachine):
             self.life.actions.change_mapping(replace(changes.mapping, clock=clock))
         if changes.stays is not None:
             self.life.actions.change_associations(changes.stays)
+        if self.short:
+            self.life.convert(*exports)
+            return
         for receiver, behaviour in zip(self.life.receivers, (changes.ehr, changes.lab), strict=True):
             if behaviour is not None:
                 receiver.behaviour = behaviour
@@ -150,6 +164,7 @@ class Lives(RuleBasedStateMachine):
 
     def decide(self, name: str, decision: Callable[[], object], dies: int | None) -> bool:
         """A decision may be refused, and then nothing has happened; whether it was carried out."""
+        dies = None if self.short else dies
         with self.step(name):
             try:
                 self.life.decide(decision, dies=dies)
@@ -163,6 +178,7 @@ class Lives(RuleBasedStateMachine):
     @rule(rows=st.lists(ROWS, min_size=1, max_size=3), changes=CHANGES, send=st.booleans(), dies=DIES)
     def export(self, rows: list[Row], changes: Changes, send: bool, dies: int | None) -> None:
         """A new export is converted."""
+        rows = [row._replace(measurement=self.few[row.measurement % len(self.few)]) for row in rows]
         with self.step("export"):
             self.run([self.life.export(*rows)], changes, send, dies)
 
@@ -180,7 +196,7 @@ class Lives(RuleBasedStateMachine):
         with self.step("take up"):
             self.run([], changes, send, dies)
 
-    @precondition(lambda self: self.life.unsent)
+    @precondition(lambda self: self.life.unsent and not self.short)
     @rule(dies=DIES)
     def deliver(self, dies: int | None) -> None:
         """What waits is sent."""
@@ -225,7 +241,7 @@ class Lives(RuleBasedStateMachine):
         chosen = self.chosen(which, by)
         with self.step("retract"):
             try:
-                self.life.retract(chosen, reason, anew=anew, dies=dies)
+                self.life.retract(chosen, reason, anew=anew, dies=None if self.short else dies)
             except UsageError:
                 event("retract refused")
 
@@ -235,6 +251,7 @@ class Lives(RuleBasedStateMachine):
         """A person gives records to another patient, or to whom the associations name."""
         with self.step("move"):
             try:
+                dies = None if self.short else dies
                 self.life.move(self.chosen(which, by), patient, now=now, dies=dies)
             except UsageError:
                 event("move refused")
@@ -245,7 +262,7 @@ class Lives(RuleBasedStateMachine):
         """Two identifiers turn out to be one patient's."""
         with self.step("merge"):
             try:
-                self.life.merge(old, surviving, now=now, dies=dies)
+                self.life.merge(old, surviving, now=now, dies=None if self.short else dies)
             except (UsageError, InputError):
                 event("merge refused")
 
@@ -263,7 +280,7 @@ class Lives(RuleBasedStateMachine):
 
     # -- the queue
 
-    @precondition(lambda self: self.life.runs)
+    @precondition(lambda self: self.life.runs and not self.short)
     @rule(which=SOME, receiver=RECEIVERS, by=st.sampled_from(["run", "parked", "all", "set"]), dies=DIES)
     def replay(self, which: int, receiver: str, by: str, dies: int | None) -> None:
         """A person has something sent again."""
@@ -274,7 +291,7 @@ class Lives(RuleBasedStateMachine):
         sets = [self._newest(self.life.known, which).identity.hex()] if by == "set" and self.life.known else []
         self.decide("replay", lambda: self.life.actions.replay(chosen, sets), dies)
 
-    @precondition(lambda self: self.life.unsent)
+    @precondition(lambda self: self.life.unsent and not self.short)
     @rule(which=SOME, action=st.sampled_from(["park", "release", "skip"]), one=st.booleans(), dies=DIES)
     def queue(self, which: int, action: QueueAction, one: bool, dies: int | None) -> None:
         """A person settles an item that is not sent yet, or one set of it.
@@ -293,7 +310,7 @@ class Lives(RuleBasedStateMachine):
         sets = sorted(actions.carried([item])[item.id])[:1] if one else []
         self.decide(action, lambda: actions.queue(action, [item.id], item.target, sets), dies)
 
-    @precondition(lambda self: self.life.runs)
+    @precondition(lambda self: self.life.runs and not self.short)
     @rule(receiver=RECEIVERS, dies=DIES)
     def stop_or_resume(self, receiver: str, dies: int | None) -> None:
         """A person stops a target, or resumes it."""
@@ -305,7 +322,7 @@ class Lives(RuleBasedStateMachine):
 
     # -- what is true
 
-    @precondition(lambda self: self.life.unsent)
+    @precondition(lambda self: self.life.unsent and not self.short)
     @rule()
     def drain(self) -> None:
         """Everything is sent."""
@@ -334,6 +351,12 @@ class Lives(RuleBasedStateMachine):
         return several[-1 - which % len(several)]
 
 
+class Nights(Lives):
+    """Exports, some of them again, and decisions."""
+
+    short = True
+
+
 def live(machine: type[Lives], examples: int, steps: int) -> None:
     """Let a machine run, and see that it did what it is there for."""
     machine.done = Counter()
@@ -355,6 +378,13 @@ def live(machine: type[Lives], examples: int, steps: int) -> None:
 def test_lives() -> None:
     thorough = not settings().derandomize
     live(Lives, *((20 * EXAMPLES, 3 * STEPS) if thorough else (EXAMPLES, STEPS)))
+
+
+@pytest.mark.hypothesis
+@pytest.mark.slow
+def test_nights() -> None:
+    thorough = not settings().derandomize
+    live(Nights, *((20 * NIGHTS[0], NIGHTS[1]) if thorough else NIGHTS))
 
 
 @pytest.mark.hypothesis
