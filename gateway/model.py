@@ -265,6 +265,7 @@ class Revised(NamedTuple):
         unmeasured: those of `corrected` of which it was said last that they could not be measured: no result of them
             stands that could be corrected.
         preliminary: those of `corrected` and of `known` that were given out as preliminary only.
+        withdrawn: keys of other records of it that were given out once and taken back; receivers have them still.
     """
 
     added: frozenset[str]
@@ -273,6 +274,12 @@ class Revised(NamedTuple):
     revision: int = 2
     unmeasured: frozenset[str] = frozenset()
     preliminary: frozenset[str] = frozenset()
+    withdrawn: frozenset[str] = frozenset()
+
+    @property
+    def given_out(self) -> frozenset[str]:
+        """The records that a receiver may have, as they were or withdrawn: each is updated, and not created."""
+        return self.known | self.withdrawn
 
     @property
     def replaced(self) -> frozenset[str]:

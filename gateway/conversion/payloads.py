@@ -69,11 +69,11 @@ class Payloads:
     def _whole(self, item: Waiting) -> bytes:
         lives = self._ledger.lives(self.sets(item), "fhir" if item.kind == "fhir" else "oru")
         if item.kind == "fhir":
-            return self._whole_bundle(list(lives.values()))
+            return self._whole_bundle(list(lives.values()), sent_before=item.form == "whole")
         messages = [self._whole_message(life, sent_before=item.form == "whole") for life in lives.values()]
         return messages[0].encode() if item.kind == "oru" else _batch(item.data, messages)
 
-    def _whole_bundle(self, lives: Sequence[SetLife]) -> bytes:
+    def _whole_bundle(self, lives: Sequence[SetLife], *, sent_before: bool) -> bytes:
         from gateway.records.retraction import devices_in, observations_in, record_of, whole_bundle
 
         wanted = {life.identity for life in lives}
@@ -88,7 +88,7 @@ class Payloads:
         fhir = tomllib.loads(self._mapping_of(newest.run)).get("output", {}).get("fhir", {})
         return whole_bundle(
             observations, devices=list(devices), recorded=time_of_change(newest.at)[0], gateway_version=VERSION,
-            provenance=fhir.get("provenance", True),
+            provenance=fhir.get("provenance", True), sent_before=sent_before,
         )  # fmt: skip
 
     def _whole_message(self, life: SetLife, *, sent_before: bool) -> str:

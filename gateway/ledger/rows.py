@@ -152,6 +152,7 @@ class OlderVersion(NamedTuple):
 
     replaced_run: int
     readings: str
+    keys: str
     status: str
     state: str
 

@@ -288,20 +288,16 @@ class Recorded:
         return newest[device]
 
     def _completed(self, seen: Seen) -> Seen:
-        """With what depends on the export that it stands in, and with what earlier versions said."""
+        """With what depends on the export that it stands in."""
         earlier = seen.earlier
         if earlier is None:
             return seen
         read = self.asked.export_run
-        earlier = earlier._replace(since=0 < read <= earlier.run)
-        if earlier.revision > 1 and not seen.same:
-            versions = [(each, stated(each.readings)) for each in self._ledger.versions(earlier.identity)]
-            kept = [(each, said) for each, said in versions if each.state != "retracted"]
-            earlier = earlier._replace(
-                outdated=tuple(said for each, said in kept if read and read < each.replaced_run),
-                versions=tuple(said for _, said in versions),
-                taken_back=tuple(said for each, said in versions if each.state == "retracted"),
-            )
+        outdated = tuple(
+            said for said, run in zip(earlier.versions, earlier.replaced, strict=True)
+            if 0 < read < run and said not in earlier.taken_back
+        )  # fmt: skip
+        earlier = earlier._replace(since=0 < read <= earlier.run, outdated=outdated)
         return seen._replace(earlier=earlier)
 
     def _key(self, row: Standing) -> Key:
@@ -313,12 +309,22 @@ class Recorded:
 
     def _earlier(self, row: Standing) -> Earlier:
         older = self._ledger.versions(row.identity) if row.revision > 1 else ()
+        back = [each for each in older if each.state == "retracted"]
         return Earlier(
-            row.identity, row.run, row.recorded_at.strftime("%Y-%m-%d"), stated(row.readings),
-            frozenset(filter(None, row.keys.split(","))), row.state == "retracted", row.revision,
+            row.identity, row.run, row.recorded_at.strftime("%Y-%m-%d"), stated(row.readings), _keys(row),
+            row.state == "retracted", row.revision,
+            versions=tuple(stated(each.readings) for each in older),
+            taken_back=tuple(stated(each.readings) for each in back),
+            withdrawn=frozenset().union(*map(_keys, back)),
+            replaced=tuple(each.replaced_run for each in older),
             chain=row.chain or row.identity, wrong_patient=row.reason == "wrong-patient",
             preliminary=given_out_as_preliminary([*older, row]), epoch=row.epoch,
         )  # fmt: skip
+
+
+def _keys(version: Version | Standing) -> frozenset[str]:
+    """The keys of the records of a version."""
+    return frozenset(filter(None, version.keys.split(",")))
 
 
 def _stands(seen: Seen) -> bool:

@@ -112,6 +112,8 @@ class Earlier(NamedTuple):
         outdated: what earlier versions of it said that had been corrected by the time this export was first read.
         versions: what earlier versions said at all.
         taken_back: what those of them said that a person took back, whatever was recorded of the set since.
+        withdrawn: keys of the records of these.
+        replaced: the runs that replaced the earlier versions, one for each of `versions`.
         moved: it was retracted, and a person has assigned the measurement to another patient since.
         chain: names the measurement through its life, 16 bytes: the identity of the first set of it.
         wrong_patient: it was retracted because it was the wrong patient's.
@@ -130,6 +132,8 @@ class Earlier(NamedTuple):
     outdated: tuple[dict[str, str], ...] = ()
     versions: tuple[dict[str, str], ...] = ()
     taken_back: tuple[dict[str, str], ...] = ()
+    withdrawn: frozenset[str] = frozenset()
+    replaced: tuple[int, ...] = ()
     moved: bool = False
     chain: bytes = b""
     wrong_patient: bool = False
@@ -257,6 +261,8 @@ class Version(Protocol):
     def replaced_run(self) -> int: ...  # noqa: D102
     @property
     def readings(self) -> str: ...  # noqa: D102
+    @property
+    def keys(self) -> str: ...  # noqa: D102
     @property
     def status(self) -> str: ...  # noqa: D102
     @property

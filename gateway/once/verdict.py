@@ -264,6 +264,7 @@ class Judge:
             earlier.revision + 1,
             frozenset(vital for vital in other if is_absent(earlier.readings.get(vital, ""))),
             (preliminary & other) | records,
+            earlier.withdrawn - earlier.keys,
         )
 
     def _recorded_members(self, key: str, earlier: Earlier) -> Collection[str]:

@@ -276,10 +276,10 @@ class FhirRenderer:
         records: list[bytes] = []
         for key, places in plan.groups:
             single = _Plan((key,), ((key, places),), (), ())
-            records += self._records(item, single, "update" if key in revised.known else None)
+            records += self._records(item, single, "update" if key in revised.given_out else None)
         if plan.members:
             outside = tuple(key for key in plan.members if key not in plan.keys)
-            change = ("vital_signs" in revised.known, outside)
+            change = ("vital_signs" in revised.given_out, outside)
             records += self._records(item, _Plan(plan.members, (), plan.members, ()), change)
         return records
 
@@ -587,7 +587,7 @@ class FhirRenderer:
             name = item.identity
             if revised is not None:
                 name += f" {revised.revision}"
-                update = [key in revised.known for key in plan.keys]
+                update = [key in revised.given_out for key in plan.keys]
                 by_activity = {
                     "UPDATE": [place for place, known in enumerate(update) if known],
                     "CREATE": [place for place, known in enumerate(update) if not known],
@@ -782,7 +782,7 @@ class FhirRenderer:
         "final". The status is that of the record: one that was given out as final with a dataAbsentReason was final
         and is corrected when the value comes, while HL7 v2, where a result has its status, says X and then F.
         """
-        replaces = item.revised is not None and key in item.revised.known - item.revised.preliminary
+        replaces = item.revised is not None and key in item.revised.given_out - item.revised.preliminary
         return "corrected" if self._output.status == "final" and replaces else self._output.status
 
     def _subject(self, patient: Party) -> dict[str, Any]:
@@ -911,7 +911,7 @@ _OXYGEN = ("spo2", "oxygen_flow", "oxygen_concentration")
 
 
 def _is_update(key: str, item: SetItem) -> bool:
-    return item.revised is not None and key in item.revised.known
+    return item.revised is not None and key in item.revised.given_out
 
 
 def outside_reference(container: Container, system: str, value: str) -> dict[str, Any]:

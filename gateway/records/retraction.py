@@ -127,6 +127,7 @@ def whole_bundle(
     recorded: str = "",
     gateway_version: str = "",
     provenance: bool = True,
+    sent_before: bool = True,
 ) -> bytes:
     """A transaction that brings a server to the state that Observations have now, whatever it has of them.
 
@@ -138,12 +139,15 @@ def whole_bundle(
         recorded: FHIR instant of the newest change, for Provenance.recorded; "" says that it is unknown.
         gateway_version: for Provenance.
         provenance: add a Provenance that names every record; records that are withdrawn get one of their own.
+        sent_before: the server may have them; else those that are withdrawn are left out.
 
     Raises:
         UsageError: there is nothing, it comes from lines, or `recorded` is no instant.
         InputError: a resource cannot be read, or something that is referred to is missing.
     """
     stated = _Stated(resources, "transaction", recorded, gateway_version, provenance)
+    if not sent_before:
+        stated.forget_withdrawn()
     return stated.bundle(devices)
 
 
@@ -222,6 +226,11 @@ class _Stated:
                 members["status"] = _WITHDRAWN
             self._records[_identified(members)] = members
         self._system = next(iter(self._records))[0]
+
+    def forget_withdrawn(self) -> None:
+        """Leave out what is withdrawn, unless all of it is."""
+        standing = {name: each for name, each in self._records.items() if each["status"] != _WITHDRAWN}
+        self._records = standing or self._records
 
     def lines(self) -> bytes:
         """As lines of NDJSON; what they refer to by its id has been given out with them and stays."""

@@ -127,6 +127,33 @@ class TestOrder:
         life.check_drained()
 
 
+class TestTakenBackAndSaidAgain:
+    """A record that was taken back is said again later, by a version that is not the next one."""
+
+    @pytest.mark.parametrize("sent", [True, False])
+    def test_it_is_there(self, life: Life, sent: bool) -> None:
+        life.convert(life.export(Row(SECONDS_LATER, B, "other pressure")))
+        if sent:
+            life.deliver()
+        life.retract(SetFilter(patient=B), "error")
+        life.night(life.export(Row(SECONDS_LATER, B, "implausible")))
+        confirm = life.hold("outside-hold-limits")
+        life.decide(lambda: life.actions.confirm([confirm]))
+        life.night()
+        life.check()
+        assert {vital: str(fact.state) for (_, vital), fact in current(life.ehr.facts()).items()}[
+            "temperature"
+        ] == "54.1"
+        life.check_drained()
+
+    def test_what_was_never_sent_is_not_withdrawn(self, life: Life) -> None:
+        life.convert(life.export(Row(SECONDS_LATER, B, "other pressure")))
+        life.retract(SetFilter(patient=B), "error")
+        life.night(life.export(Row(SECONDS_LATER, B, "implausible")))
+        assert "temperature" not in {vital for _, vital in life.ehr.facts()}
+        life.check_drained()
+
+
 class TestQueue:
     def test_one_refusal_does_not_hold_back_the_others(self, life: Life) -> None:
         life.lab.behaviour = Behaviour("refuse", patient=A, named=False)

@@ -131,7 +131,7 @@ class Lives(RuleBasedStateMachine):
         self.few: Sequence[int] = range(len(MEASUREMENTS))
 
     @initialize(clock=st.booleans(), few=FEW)
-    def begin(self, clock: bool, few: Sequence[int]) -> None:
+    def begin(self, clock: bool, few: Sequence[int] = ()) -> None:
         """Whether the monitors' clocks are corrected is settled once."""
         self.life.actions.change_mapping(Mapping(clock=clock))
         if self.short:
