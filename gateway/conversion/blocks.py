@@ -141,7 +141,7 @@ class BlockConverter:
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(
-                self._loaded, block.fields, self._options, self._associations, self._older, self._merged
+                self._loaded, block.fields, self._options, self._associations, self._merged
             )
         retaken = self._retaken
         if retaken is None:
