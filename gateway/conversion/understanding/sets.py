@@ -55,7 +55,7 @@ class Understanding:
         self._qualifiers = Qualifiers(mapping, fields)
         self._layout = layout_of(mapping, fields, self._qualifiers)
         self._checks = Checks(mapping, self._layout.vitals, self._effects)
-        self._when = when_of(mapping, names, options)
+        self._when = when_of(mapping, fields, options)
         self._time_columns = " ".join(mapping.time.columns)
         self._roles = roles(mapping, fields)
         self._device_column = mapping.device.column

@@ -54,19 +54,18 @@ class When(Protocol):
         """The stretch in which the true time lies: its start in seconds since 1970-01-01T00:00:00Z, its seconds."""
 
 
-def when_of(mapping: MappingFile, names: Sequence[str], options: Options) -> When:
+def when_of(mapping: MappingFile, fields: Fields, options: Options) -> When:
     """How to know the times of an export.
 
     Args:
         mapping: the mapping.
-        names: column names of the export, in the order of the cells.
+        fields: where the columns stand.
         options: for the times of receipt and of sending.
     """
-    fields = Fields(names)
     if mapping.time.age is not None:
         return Age(mapping, fields, options)
     if mapping.time.clock is not None:
-        return DeviceClock(mapping, fields, options, dump_of(mapping, names))
+        return DeviceClock(mapping, fields, options)
     return TimeInText(mapping, fields, TimeReader(mapping.time, options.received))
 
 
@@ -117,16 +116,14 @@ class TimeInText:
 class DeviceClock(TimeInText):
     """The monitor's clock was compared with the true time; the time by that clock stands in `Moment.own`."""
 
-    def __init__(
-        self, mapping: MappingFile, fields: Fields, options: Options, dump: Callable[[list[str]], Dump]
-    ) -> None:
+    def __init__(self, mapping: MappingFile, fields: Fields, options: Options) -> None:
         self._reader = ClockReader(mapping.time, options.received, options.sent)
         super().__init__(mapping, fields, self._reader.times)
         self._mapping = mapping
         self._received = options.received
         self._sent = options.sent
         self._older: Mapping[tuple[int, Dump], Older] = {}
-        self._dump = dump
+        self._dump = dump_of(mapping, fields)
         self._settled: Memo[tuple[str, Dump, Noticed | None], Moment] = Memo(self._settle)
 
     def take_up(self, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
