@@ -13,7 +13,7 @@ from gateway.conversion.understanding.candidate import Candidate, Notes, held
 from gateway.conversion.understanding.checks import Checks
 from gateway.conversion.understanding.qualifiers import Qualifiers
 from gateway.conversion.understanding.source import Source
-from gateway.conversion.understanding.values import layout_of
+from gateway.conversion.understanding.values import Found, layout_of
 from gateway.conversion.understanding.when import when_of
 from gateway.conversion.understanding.who import MALFORMED, MISCHECKED, Category, Patients, roles
 from gateway.identity import Associations
@@ -59,7 +59,7 @@ class Understanding:
         self._time_columns = " ".join(mapping.time.columns)
         self._roles = roles(mapping, fields)
         self._device_column = mapping.device.column
-        self._patients = Patients(mapping, fields, associations, merged)
+        self._patients = Patients(mapping, fields, associations, merged, self._when)
         self._assigned: Mapping[int, tuple[str, str]] = {}
         self._source = Source(mapping, fields, self._when)
         self._free_text = _FreeText(mapping, fields) if mapping.notes else None
@@ -90,36 +90,25 @@ class Understanding:
         named = self._patients.text(cells)
         notes = Notes(self._effects, export, line, named)
 
-        category = self._category.of(cells, notes)
-        found = self._layout.read(entries, category, notes)
-        if not found.readings:
-            notes.note(_NO_VALUES)
-        if self._qualifiers.all:
-            about = self._layout.about(entries, self._qualifiers.vitals)
-            remarks = self._qualifiers.remarks(about, category)
-            self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
-        self._checks.together(found, notes)
-
+        found = self._read(entries, self._category.of(cells, notes), notes)
         moment = self._when.moment(export, line, cells)
         for noticed in moment.noticed:
             notes.note(noticed, self._time_columns)
-        known = bool(moment.fhir)
         parties = device, operator, location, encounter = [role.of(cells) for role in self._roles]
         if line in self._assigned:
             who = self._patients.assigned(*self._assigned[line], notes)
         else:
-            who = self._patients.of(cells, named, device, self._when.span(moment) if known else None, notes)
-        if device is None and self._device_column:
-            notes.note(Noticed("device-missing", "the entry names no device"), self._device_column)
+            who = self._patients.of(cells, named, device, moment, notes)
         sound = self._sound(parties, notes)
-        usable = sound and known and who is not None
 
-        outcomes = found.outcomes if usable else held(found.outcomes)
+        # Without patient, time and sound parties there is nothing to record, and nothing to compare with.
+        whose = who if sound and moment.fhir else None
+        outcomes = found.outcomes if whose is not None else held(found.outcomes)
         clean = outcomes.count(Outcome.RECORDED) == len(outcomes)
         kept = tuple(found.readings) if clean else self._checks.kept(found.readings, outcomes)
         key = None
-        if usable and who is not None and found.readings:
-            key = self._source.key((export, line), cells, who, device, moment, kept, content)
+        if whose is not None and found.readings:
+            key = self._source.key((export, line), cells, whose, device, moment, kept, content)
         said = self._free_text.of(entries, notes) if self._free_text is not None else ()
         if moment.resolution:
             said = (*said, f"Time known to {moment.known_to}: stamped as an age.")
@@ -128,8 +117,22 @@ class Understanding:
         item = SetItem(identity, line, patient, moment, kept, device, operator, location, encounter, said)
         return Candidate(item, found.readings, None if clean else outcomes, notes.found, key)
 
+    def _read(self, entries: Sequence[Entry], category: str, notes: Notes) -> Found:
+        """The readings of a set, after all that is checked about them."""
+        found = self._layout.read(entries, category, notes)
+        if not found.readings:
+            notes.note(_NO_VALUES)
+        if self._qualifiers.all:
+            about = self._layout.about(entries, self._qualifiers.vitals)
+            remarks = self._qualifiers.remarks(about, category)
+            self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
+        self._checks.together(found, notes)
+        return found
+
     def _sound(self, parties: Sequence[Party | None], notes: Notes) -> bool:
         """Whether device, operator, location and encounter can be recorded; what is wrong with them is told."""
+        if parties[0] is None and self._device_column:
+            notes.note(Noticed("device-missing", "the entry names no device"), self._device_column)
         if MALFORMED not in parties and MISCHECKED not in parties:
             return True
         for role, party in zip(self._roles, parties, strict=True):

@@ -8,11 +8,12 @@ from typing import NamedTuple
 
 from gateway.conversion.fields import Fields, trimmed
 from gateway.conversion.understanding.candidate import Notes
+from gateway.conversion.understanding.when import When
 from gateway.identity import Associations, Identifier, Identifiers
 from gateway.mapping import Mapping as MappingFile
 from gateway.mapping.model import Identified, PatientSystem
 from gateway.memo import Memo
-from gateway.model import BLANKS, Noticed, Party
+from gateway.model import BLANKS, Moment, Noticed, Party
 from gateway.once import Patient, patient_digest, surviving
 
 _REFUSED = {
@@ -38,6 +39,7 @@ class Patients:
         fields: where the columns stand.
         associations: who was on which device, or None.
         merged: patients (system, identifier) whose identifiers were merged -> who stands for them.
+        when: for the stretch in which a time lies.
     """
 
     def __init__(
@@ -46,10 +48,12 @@ class Patients:
         fields: Fields,
         associations: Associations | None,
         merged: Mapping[Patient, Patient],
+        when: When,
     ) -> None:
         patient = mapping.patient
         self._associations = associations
         self._merged = merged
+        self._when = when
         self._at = fields.at(patient.column)
         self._column = patient.column or ""
         self._identifiers = Identifiers(strip=patient.strip, pattern=patient.pattern, check=patient.check)
@@ -68,16 +72,14 @@ class Patients:
         """The patient's identifier as it stands in an entry, "" for none."""
         return trimmed(cells, self._at)
 
-    def of(
-        self, cells: list[str], text: str, device: Party | None, span: tuple[int, int] | None, notes: Notes
-    ) -> Who | None:
+    def of(self, cells: list[str], text: str, device: Party | None, moment: Moment, notes: Notes) -> Who | None:
         """The patient of a set.
 
         Args:
             cells: of its first entry.
             text: the identifier there.
             device: the device it was measured with.
-            span: when it was measured (`When.span`), None where that is not known.
+            moment: when it was measured.
             notes: takes what is noticed.
 
         Returns:
@@ -89,8 +91,8 @@ class Patients:
             if found is None:
                 return None
             named = found
-        if self._associations is not None and span is not None:
-            named = self._by_association(self._associations, named, device, span, notes)
+        if self._associations is not None and moment.fhir:
+            named = self._by_association(self._associations, named, device, moment, notes)
         elif named is None:
             notes.note(
                 Noticed("patient-missing", "the entry names no patient and no association was given"), self._column
@@ -128,14 +130,14 @@ class Patients:
         associations: Associations,
         named: Who | None,
         device: Party | None,
-        span: tuple[int, int],
+        moment: Moment,
         notes: Notes,
     ) -> Who | None:
         """The patient who was on the device; `named` is the export's own, with whom the association must agree."""
         if device is None:
             notes.note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
             return None
-        found = associations.find(device.value, *span)
+        found = associations.find(device.value, *self._when.span(moment))
         if found.rule:
             if found.rule == "association-none" and named is not None:
                 return named
