@@ -6,7 +6,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
@@ -208,8 +208,7 @@ class BlockConverter:
             with RecordFiles(job.folder, block, self._rendering.batch_file) as files:
                 while candidates := list(islice(sets, self._slice)):
                     result.keys += self._seen.settle(candidates, block.export, admit, block.discarded, retaken)
-                    for candidate in candidates:
-                        result.note(candidate.findings)
+                    result.note(chain.from_iterable([each.findings for each in candidates]))
                     for part in self._rendering.parts(candidates):
                         self._write(part, result, files)
                     recorded.update(result.count_sets(candidates))
