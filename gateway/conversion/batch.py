@@ -12,52 +12,32 @@ from __future__ import annotations
 import dataclasses
 import sqlite3
 import tempfile
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 from gateway import report as report_module
-from gateway.adapters import counts
-from gateway.checks import effects, finding, rules
-from gateway.conversion.blocks import DEVICE_TIME, BlockResult, write_device_times, write_devices
+from gateway.checks import finding, rules
+from gateway.conversion.blocks import DEVICE_TIME, BlockResult
 from gateway.conversion.clocks import Clocks, survey
 from gateway.conversion.exports import Export, blocks_of, find_exports
-from gateway.conversion.options import Job, Options, RecordsAs, Verify, Watch, load_mapping, time_of_change
-from gateway.conversion.remembering import HoldsTally, Remembering, run_info
+from gateway.conversion.options import Job, Watch, load_mapping
+from gateway.conversion.remembering import Remembering, run_info
+from gateway.conversion.rendering import write_device_times, write_devices
+from gateway.conversion.request import Request
+from gateway.conversion.summary import rule_info, summary
 from gateway.conversion.workers import converters_for
-from gateway.errors import OutputError, UsageError
+from gateway.errors import OutputError
 from gateway.identity import load_associations
 from gateway.mapping import Mapping
-from gateway.model import (
-    Block,
-    ClockPair,
-    Finding,
-    Noticed,
-    Outcome,
-    Party,
-    Tally,
-)
+from gateway.model import Block, ClockPair, Finding, Noticed, Party, Tally
 from gateway.normalise.ages import STEPS, anchor_step
-from gateway.normalise.times import zone_edition
 from gateway.once import Lists, Repeats
-from gateway.records.fhir import Container
 from gateway.records.output import Stage, output_error
-from gateway.report import (
-    BatchInfo,
-    ExportInfo,
-    FileInfo,
-    FindingsWriter,
-    HoldsInfo,
-    MappingInfo,
-    Report,
-    RuleInfo,
-    WrittenFile,
-)
-from gateway.version import VERSION
-from gateway.vocabulary import editions
+from gateway.report import FindingsWriter, Report
 
 if TYPE_CHECKING:
     from gateway.ledger import Ledger, OutboxKind, Recovered
@@ -131,56 +111,17 @@ def convert(
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
     """
+    request = Request(
+        exports=exports, mapping=mapping, out=out, as_=as_, bundle=bundle, associations=associations, workers=workers,
+        verify=verify, received=received, sent=sent, identifiers=identifiers, replace=replace, ledger=ledger,
+        wait=wait, targets=targets, progress=progress, recovered=recovered, watch=watch, only=only,
+    )  # fmt: skip
     started = datetime.now(UTC)
-    for name, value, allowed in (
-        ("--as", as_, ("fhir", "oru", "both")),
-        ("--bundle", bundle, ("transaction", "collection", "ndjson")),
-        ("--verify", verify, ("sample", "full")),
-    ):
-        if value not in allowed:
-            raise UsageError(f"{name} does not know {value!r}", todo=f"Choose one of {', '.join(allowed)}")
-    if workers < 1:
-        raise UsageError("--workers must be at least 1", todo="Leave it out to use one process")
-    if watch is not None and workers > 1:
-        raise UsageError("Sets can be watched in one process only", where="workers", todo="Leave workers out")
-    if received is not None and received.tzinfo is None:
-        raise UsageError("--received has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
-    if sent is not None and sent.tzinfo is None:
-        raise UsageError("--sent has no zone", todo="Add an offset, such as 2026-03-14T09:30:00-05:00")
+    request.check()
     loaded = load_mapping(mapping)
-    age, clock = loaded.mapping.time.age, loaded.mapping.time.clock
-    given = age.anchor == "given" if age is not None else clock is not None and clock.reference == "given"
-    # A held set brings with it when its list was sent.
-    if given != (sent is not None) and not (only is not None and sent is None):
-        what = "needs --sent, the time at which the list was sent" if sent is None else "does not use --sent"
-        todo = "See reference in [time.clock] of the mapping" if clock else "See anchor in [time.age] of the mapping"
-        raise UsageError(f"The mapping {what}", where=str(mapping), todo=todo)
-    if loaded.mapping.patient.column is None and associations is None and only is None:
-        raise UsageError(
-            "The mapping reads no patient from the export, and no associations were given",
-            where=str(mapping),
-            todo="Name the list of associations with --associations",
-        )
+    request.check_with(loaded.mapping)
     known = load_associations(associations, loaded.mapping) if associations is not None else None
-    if ledger is not None and replace:
-        raise UsageError(
-            "With --ledger a result is never replaced: its records may have been sent", where="--replace",
-            todo="Name a new folder with --out",
-        )  # fmt: skip
-    queued = _targets(targets, as_, bundle, remembered=ledger is not None)
-    changed = time_of_change(started) if ledger is not None else ("", "")
-    options = Options(
-        records_as=cast(RecordsAs, as_),
-        bundle=cast(Container, bundle),
-        verify=cast(Verify, verify),
-        received=int((received or started).timestamp()),
-        received_fhir=received.isoformat(timespec="seconds") if received else "",
-        received_dtm=received.strftime("%Y%m%d%H%M%S%z") if received else "",
-        changed_fhir=changed[0],
-        changed_dtm=changed[1],
-        sent=sent,
-        remember=ledger is not None,
-    )
+    queued = request.queued()
     with ExitStack() as stack:
         opened: Ledger | None = None
         if ledger is not None:
@@ -191,12 +132,9 @@ def convert(
                 recovered(opened.recovered)
         stage = Stage(Path(out), replace=replace)
         merged = opened.merged() if opened is not None else {}
-        job = Job(loaded, options, known, stage.folder, watch=watch, merged=merged)
+        job = Job(loaded, request.options(started), known, stage.folder, watch=watch, merged=merged)
         try:
-            report = _convert(
-                job, opened, exports, workers, stage, started, targets=queued, identifiers=identifiers,
-                progress=progress, only=only,
-            )  # fmt: skip
+            report = _Conversion(request, job, stage, opened, started).result(queued)
         except OutputError as error:
             stage.discard()
             # The unfinished folder is gone by now: the error names the one the user knows.
@@ -214,171 +152,146 @@ def convert(
     return Batch(report.exit_status, report, Path(out))
 
 
-def _targets(
-    targets: Sequence[tuple[str, str]], as_: str, bundle: str, *, remembered: bool
-) -> list[tuple[str, OutboxKind]]:
-    """The targets, if this conversion makes what they take."""
-    if targets and not remembered:
-        raise UsageError("Records are sent by way of a ledger, and none was given", todo="Name one with --ledger")
-    names = [name for name, _ in targets]
-    for name, kind in targets:
-        where = f"target {name}"
-        if kind not in ("fhir", "oru", "batch"):
-            raise UsageError(f"There is no kind of target {kind!r}", where=where, todo="Choose fhir, oru or batch")
-        if not name.strip() or names.count(name) > 1:
-            raise UsageError("Each target needs a name of its own", where=where, todo="Give it another name")
-        made = "fhir" if kind == "fhir" else "oru"
-        if as_ not in (made, "both"):
-            raise UsageError(
-                f"It takes {'FHIR' if made == 'fhir' else 'HL7 v2'}, and no such records are made",
-                where=where,
-                todo=f"Convert with --as {made} or --as both, or leave the target out",
-            )
-        if kind == "fhir" and bundle != "transaction":
-            raise UsageError(
-                f"It takes transaction bundles, and the records are made as {bundle}",
-                where=where,
-                todo="Convert with --bundle transaction, or leave the target out",
-            )
-    return [(name, cast("OutboxKind", kind)) for name, kind in targets]
+class _Conversion:
+    """One conversion under way.
 
+    Args:
+        request: what is asked for.
+        job: what every process of it knows.
+        stage: the folder in which the result grows.
+        ledger: what earlier runs recorded, or None.
+        started: when it began.
+    """
 
-def _convert(
-    job: Job,
-    ledger: Ledger | None,
-    exports: Sequence[str | Path],
-    workers: int,
-    stage: Stage,
-    started: datetime,
-    *,
-    targets: Sequence[tuple[str, OutboxKind]],
-    identifiers: bool,
-    progress: Callable[[int, int], None] | None,
-    only: Collection[tuple[int, int]] | None,
-) -> Report:
-    """Convert into the stage, and put the result in its place."""
-    with ExitStack() as stack:
-        drawing = stack.enter_context(report_module.Drawing())
-        run = stack.enter_context(ledger.run(run_info(job, started))) if ledger is not None else None
-        with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
-            found = find_exports(exports, job.loaded.mapping, Path(scratch)) if exports or ledger is None else []
-            age = job.loaded.mapping.time.age
-            seen: Repeats | Lists = (
-                Repeats(Path(scratch) / "seen", job.change)
-                if age is None
-                else Lists(
-                    STEPS[age.unit] + anchor_step(job.loaded.mapping.time), job.loaded.mapping.memory, job.change
-                )
-            )
-            with closing(seen):
-                clocks = survey(job.loaded.mapping, job.options, _blocks(job.loaded.mapping, found))
-                job = dataclasses.replace(job, older=clocks.older)
-                memory = Remembering(ledger, run, job, seen) if ledger is not None and run is not None else None
-                tally, files = _run(job, found, clocks, workers, stage, seen, memory, progress, only)
-            counts = memory.finish(tally) if memory is not None else ""
-        report = _report(job, found, tally, clocks, files, started, memory.tally if memory is not None else None)
-        report_module.write(report, stage.folder, identifiers=identifiers, drawing=drawing)
-        if run is None:
-            stage.commit()
-        else:
-            for path in sorted(stage.folder.iterdir()):
-                # The ledger can make the whole folder again, if it comes to that.
-                if path.is_file() and not path.name.startswith("."):
-                    run.add_content(path.name, path.read_bytes())
-            if targets:
-                run.queue(targets)
-            stage.seal(run.token)
-            run.prepare(stage.folder, stage.target, counts)
-            stage.commit()
-            run.finish()
-    return report
+    def __init__(self, request: Request, job: Job, stage: Stage, ledger: Ledger | None, started: datetime) -> None:
+        self._request = request
+        self._job = job
+        self._stage = stage
+        self._ledger = ledger
+        self._started = started
+        self._tally = Tally()
+        self._files: list[str] = []
+        self._devices: dict[str, Party] = {}
+        self._pairs: dict[tuple[str, ClockPair], Party] = {}
 
+    def result(self, targets: Sequence[tuple[str, OutboxKind]]) -> Report:
+        """Convert into the stage, and put the result in its place.
 
-def _run(
-    job: Job,
-    exports: Sequence[Export],
-    clocks: Clocks,
-    workers: int,
-    stage: Stage,
-    seen: Repeats | Lists,
-    memory: Remembering | None,
-    progress: Callable[[int, int], None] | None,
-    only: Collection[tuple[int, int]] | None,
-) -> tuple[Tally, list[str]]:
-    """Take up what was held, convert every block of every export; give the counts and the names of the files."""
-    tally = Tally()
-    devices: dict[str, Party] = {}
-    pairs: dict[tuple[str, ClockPair], Party] = {}
-    files: list[str] = []
-    total = sum(export.size for export in exports)
-    first: dict[str, int] = {}
-    done = 0
-    admit = seen.admit if memory is None else memory.admit
+        Args:
+            targets: those for which records are put into the outbox.
+        """
+        stage, ledger, mapping = self._stage, self._ledger, self._job.loaded.mapping
+        memory: Remembering | None = None
+        with ExitStack() as stack:
+            drawing = stack.enter_context(report_module.Drawing())
+            run = stack.enter_context(ledger.run(run_info(self._job, self._started))) if ledger is not None else None
+            with tempfile.TemporaryDirectory(prefix="index-", dir=stage.folder) as scratch:
+                exports: list[Export] = []
+                if self._request.exports or ledger is None:
+                    exports = find_exports(self._request.exports, mapping, Path(scratch))
+                with closing(_seen(self._job, Path(scratch))) as seen:
+                    clocks = survey(mapping, self._job.options, _blocks(mapping, exports))
+                    self._job = dataclasses.replace(self._job, older=clocks.older)
+                    if ledger is not None and run is not None:
+                        memory = Remembering(ledger, run, self._job, seen)
+                    self._convert(exports, clocks, seen, memory)
+                counts = memory.finish(self._tally) if memory is not None else ""
+            holds = memory.tally if memory is not None else None
+            report = summary(self._job, exports, self._tally, clocks, self._files, self._started, holds)
+            report_module.write(report, stage.folder, identifiers=self._request.identifiers, drawing=drawing)
+            if run is None:
+                stage.commit()
+            else:
+                for path in sorted(stage.folder.iterdir()):
+                    # The ledger can make the whole folder again, if it comes to that.
+                    if path.is_file() and not path.name.startswith("."):
+                        run.add_content(path.name, path.read_bytes())
+                if targets:
+                    run.queue(targets)
+                stage.seal(run.token)
+                run.prepare(stage.folder, stage.target, counts)
+                stage.commit()
+                run.finish()
+        return report
 
-    def written(result: BlockResult) -> None:
-        devices.update(result.devices)
-        pairs.update(result.pairs)
-        files.extend(result.files)
-        stage.written(result.files)
+    def _convert(
+        self, exports: Sequence[Export], clocks: Clocks, seen: Repeats | Lists, memory: Remembering | None
+    ) -> None:
+        """Take up what was held, convert every block of every export, count, and keep what is to be kept."""
+        job, tally = self._job, self._tally
+        progress = self._request.progress or _silent
+        total = sum(export.size for export in exports)
+        done = 0
+        with (
+            FindingsWriter(job.folder / "findings.csv", map(rule_info, rules())) as writer,
+            converters_for(self._request.workers, job, exports) as converters,
+        ):
 
-    def retaken(result: BlockResult) -> None:
-        # The readings of earlier exports are not part of this batch's reckoning; their records are.
-        tally.records.update(result.tally.records)
-        written(result)
+            def note(findings: Iterable[Finding]) -> None:
+                found = list(findings)
+                writer.write(found)
+                for each in found:
+                    tally.note(each)
 
-    with (
-        FindingsWriter(job.folder / "findings.csv", map(_rule_info, rules())) as writer,
-        converters_for(workers, job, exports) as converters,
-    ):
-
-        def note(findings: Sequence[Finding]) -> None:
-            writer.write(findings)
-            for each in findings:
-                tally.note(each)
-
-        if memory is not None:
-            memory.take_up(retaken, only)
-        note(clocks.findings)
-        for number, export in enumerate(exports, start=1):
-            read_before = False
             if memory is not None:
-                read_before, discarded = memory.begin_export(export)
-                export = dataclasses.replace(export, discarded=discarded)
-            if first.setdefault(export.sha256, number) != number:
-                what = f"this export has the same content as export {first[export.sha256]}"
-                note([finding(Noticed("export-same-content", what), export=number, line=0)])
-            elif read_before:
-                what = "an earlier run has read an export of the same content"
-                note([finding(Noticed("export-read-before", what), export=number, line=0)])
-            for result, block in converters.results(number, export, admit):
-                tally.merge(result.tally)
-                writer.write(result.findings)
-                if isinstance(seen, Lists):
-                    note([finding(each.noticed, export=each.export, line=each.line) for each in seen.losses()])
-                written(result)
+                memory.take_up(self._retaken, self._request.only)
+            note(clocks.findings)
+            first: dict[str, int] = {}
+            for number, export in enumerate(exports, start=1):
+                read_before = False
                 if memory is not None:
-                    memory.keep(block, result)
-                done += len(block.text)
-                if progress is not None:
+                    read_before, discarded = memory.begin_export(export)
+                    export = dataclasses.replace(export, discarded=discarded)
+                if first.setdefault(export.sha256, number) != number:
+                    what = f"this export has the same content as export {first[export.sha256]}"
+                    note([finding(Noticed("export-same-content", what), export=number, line=0)])
+                elif read_before:
+                    what = "an earlier run has read an export of the same content"
+                    note([finding(Noticed("export-read-before", what), export=number, line=0)])
+                for result, block in converters.results(number, export, memory.admit if memory else seen.admit):
+                    tally.merge(result.tally)
+                    writer.write(result.findings)
+                    if isinstance(seen, Lists):
+                        note(finding(each.noticed, export=each.export, line=each.line) for each in seen.losses())
+                    self._written(result)
+                    if memory is not None:
+                        memory.keep(block, result)
+                    done += len(block.text)
                     progress(min(done, total), total)
-    if devices and job.options.bundle == "ndjson":
-        files.append(write_devices(job, devices.values()))
-        stage.written(files[-1:])
-        tally.records["Device"] = len(devices)
-    if pairs and job.options.bundle == "ndjson":
-        files.append(write_device_times(job, pairs))
-        stage.written(files[-1:])
-        tally.records[DEVICE_TIME] = len(pairs)
-    if progress is not None:
+        if job.options.bundle == "ndjson":
+            self._write_devices()
         progress(total, total)
-    return tally, files
+
+    def _written(self, result: BlockResult) -> None:
+        """Take note of the files of a block, and of the devices its records name."""
+        self._devices.update(result.devices)
+        self._pairs.update(result.pairs)
+        self._files.extend(result.files)
+        self._stage.written(result.files)
+
+    def _retaken(self, result: BlockResult) -> None:
+        """Take note of a block of an earlier run: its readings are no part of this reckoning, its records are."""
+        self._tally.records.update(result.tally.records)
+        self._written(result)
+
+    def _write_devices(self) -> None:
+        """Write, once for the batch, the devices and their times that lines of Observations refer to."""
+        if self._devices:
+            self._files.append(write_devices(self._job, self._devices.values()))
+            self._stage.written(self._files[-1:])
+            self._tally.records["Device"] = len(self._devices)
+        if self._pairs:
+            self._files.append(write_device_times(self._job, self._pairs))
+            self._stage.written(self._files[-1:])
+            self._tally.records[DEVICE_TIME] = len(self._pairs)
 
 
-def _rule_info(slug: str) -> RuleInfo:
-    rule = rules()[slug]
-    return RuleInfo(
-        slug=slug, title=rule.title, severity=rule.severity, effect=rule.effect, why=rule.why, todo=rule.todo
-    )
+def _seen(job: Job, scratch: Path) -> Repeats | Lists:
+    """The sets of this batch, or its lists where their entries carry ages."""
+    mapping = job.loaded.mapping
+    if mapping.time.age is None:
+        return Repeats(scratch / "seen", job.change)
+    return Lists(STEPS[mapping.time.age.unit] + anchor_step(mapping.time), mapping.memory, job.change)
 
 
 def _blocks(mapping: Mapping, exports: Sequence[Export]) -> Iterator[tuple[int, Iterator[Block]]]:
@@ -387,62 +300,5 @@ def _blocks(mapping: Mapping, exports: Sequence[Export]) -> Iterator[tuple[int, 
         yield number, blocks_of(export, number, mapping)
 
 
-def _report(
-    job: Job,
-    exports: Sequence[Export],
-    tally: Tally,
-    clocks: Clocks,
-    files: Sequence[str],
-    started: datetime,
-    holds: HoldsTally | None,
-) -> Report:
-    mapping = job.loaded.mapping
-    in_force = effects(mapping)
-    words = [info.model_copy(update={"effect": in_force[info.slug]}) for info in map(_rule_info, rules())]
-    info = BatchInfo(
-        gateway=VERSION,
-        mapping=MappingInfo(
-            title=mapping.title, version=mapping.version, file=Path(job.loaded.path).name, sha256=job.loaded.sha256
-        ),
-        editions={**editions(), "IANA time zones": zone_edition()},
-        started=started,
-        finished=datetime.now(UTC),
-        options={"records": job.options.records_as, "bundle": job.options.bundle, "verify": job.options.verify},
-        associations=None
-        if job.associations is None
-        else FileInfo(name=Path(job.associations.path).name, sha256=job.associations.sha256),
-        readings=tally.readings,
-        unit="byte" if counts(mapping.form) == "bytes" else "line",
-        failure="",
-        holds=None
-        if holds is None
-        else HoldsInfo(
-            before=holds.before,
-            taken_up=holds.taken_up,
-            released=holds.released,
-            repeats=holds.repeats,
-            opened=holds.opened,
-            open=holds.open,
-            reasons=dict(sorted(holds.reasons.items())),
-            corrected=holds.corrected,
-            readings={outcome.value: holds.readings[outcome] for outcome in Outcome},
-        ),
-        files=[WrittenFile(name=name, bytes=(job.folder / name).stat().st_size) for name in files],
-    )
-    listed = [
-        ExportInfo(
-            name=Path(export.name).name, path=export.name, sha256=export.sha256, bytes=export.size, lines=export.lines
-        )
-        for export in exports
-    ]
-    return report_module.build(
-        info,
-        tally,
-        listed,
-        words,
-        plausibility=mapping.plausibility,
-        category=mapping.category.fixed or "unknown",
-        clocks=clocks.listed,
-        lists=clocks.lists,
-        patients=mapping.patient.pattern,
-    )
+def _silent(done: int, total: int) -> None:
+    """Nobody is told how far it is."""

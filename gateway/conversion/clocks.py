@@ -11,10 +11,12 @@ from dataclasses import dataclass, field
 
 from gateway.adapters import adapter_for
 from gateway.checks import finding
+from gateway.conversion.fields import Fields
 from gateway.conversion.options import Options
 from gateway.mapping import columns
 from gateway.mapping.model import Mapping
 from gateway.mapping.static import CAPTURE_TIME
+from gateway.memo import Memo
 from gateway.model import BLANKS, Block, Entry, Finding, Moment, Noticed
 from gateway.normalise.clocks import ClockReader, Dump, Older, Succession, spoken
 from gateway.normalise.times import joined
@@ -23,8 +25,6 @@ from gateway.report.model import device_shown
 
 LISTED = 200
 """How many lists the report names, the first; all are counted."""
-
-_TEXTS_KEPT = 20_000
 
 
 @dataclass(slots=True)
@@ -54,22 +54,21 @@ class _List:
     last: tuple[str, str] = ("", "")
 
 
-def dump_of(mapping: Mapping, fields: Sequence[str]) -> Callable[[list[str]], Dump]:
+def dump_of(mapping: Mapping, fields: Fields) -> Callable[[list[str]], Dump]:
     """How to find what an entry's list says of its clock.
 
     Args:
         mapping: a mapping with `[time.clock]`.
-        fields: column names of the export, in the order of the cells.
+        fields: where the columns stand.
     """
     clock = mapping.time.clock
     assert clock is not None
-    at = {name: position for position, name in reversed(list(enumerate(fields)))}
-    shown = [at[name] for name in clock.columns]
-    reference = [at[name] for name in clock.reference_columns]
-    if not reference and clock.reference != "given" and CAPTURE_TIME in at:
-        reference = [at[CAPTURE_TIME]]
+    shown = fields.every(clock.columns)
+    reference = fields.every(clock.reference_columns)
+    if not reference and clock.reference != "given" and fields.find(CAPTURE_TIME) >= 0:
+        reference = [fields.find(CAPTURE_TIME)]
     fixed = mapping.device.fixed or ""
-    device = -1 if mapping.device.column is None else at[mapping.device.column]
+    device = fields.at(mapping.device.column)
 
     def dump(cells: list[str]) -> Dump:
         return Dump(
@@ -113,17 +112,16 @@ class _Look:
         self._mapping = mapping
         self._reader = reader
         self._lists = lists
-        self._fields: tuple[str, ...] = ()
-        self._moments: dict[str, Moment] = {}
+        self._names: tuple[str, ...] = ()
+        self._moments: Memo[str, Moment] = Memo(reader.times.read)
 
-    def take(self, fields: tuple[str, ...], entries: Sequence[Entry]) -> None:
-        if fields != self._fields:
-            self._fields = fields
-            at = {name: position for position, name in reversed(list(enumerate(fields)))}
+    def take(self, names: tuple[str, ...], entries: Sequence[Entry]) -> None:
+        if names != self._names:
+            self._names = names
+            fields = Fields(names)
             self._dump = dump_of(self._mapping, fields)
-            self._times = [at[name] for name in self._mapping.time.columns]
-            patient = self._mapping.patient.column
-            self._patient = -1 if patient is None else at[patient]
+            self._times = fields.every(self._mapping.time.columns)
+            self._patient = fields.at(self._mapping.patient.column)
         for line, cells in entries:
             dump = self._dump(cells)
             each = self._lists.get(dump)
@@ -135,15 +133,7 @@ class _Look:
             counts = not (self._mapping.long and whose == each.last)
             each.last = whose
             each.device = device_shown(each.device, whose[1].strip(BLANKS))
-            each.succession.add(line, self._moment(text), counts=counts)
-
-    def _moment(self, text: str) -> Moment:
-        moment = self._moments.get(text)
-        if moment is None:
-            if len(self._moments) > _TEXTS_KEPT:
-                self._moments.clear()
-            moment = self._moments[text] = self._reader.times.read(text)
-        return moment
+            each.succession.add(line, self._moments[text], counts=counts)
 
 
 def _conclude(found: Clocks, mapping: Mapping, reader: ClockReader, export: int, dump: Dump, each: _List) -> None:

@@ -1,4 +1,4 @@
-"""What a conversion is asked for, and what every block of it needs to know."""
+"""The choices made for a conversion, and what every block of it needs to know."""
 
 from __future__ import annotations
 

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gateway.checks import rules
-from gateway.conversion.blocks import BlockConverter, BlockResult, Retaken
+from gateway.conversion.blocks import BlockConverter, BlockResult
 from gateway.conversion.exports import Export
 from gateway.conversion.options import Job
+from gateway.conversion.seen import Retaken
 from gateway.errors import MappingError
 from gateway.ledger.rows import Hold, HoldFilter, RunInfo
 from gateway.model import Block, Effect, Outcome, Tally
@@ -120,18 +121,19 @@ class Remembering:
         """Remember what became of a block of the export begun last."""
         self._run.add_block(self._export, block.number, packed(block, self._job.options.sent, self._job.older))
         self._keep(self._export, result)
-        if result.holds:
-            self.tally.opened += self._run.add_holds(self._export, result.holds)
+        if result.rows.holds:
+            self.tally.opened += self._run.add_holds(self._export, result.rows.holds)
 
     def _keep(self, export: int, result: BlockResult) -> None:
-        if result.sets:
-            self._run.add_sets(export, result.sets)
-            self.tally.sets += len(result.sets)
-        for row in result.revised:
+        rows = result.rows
+        if rows.sets:
+            self._run.add_sets(export, rows.sets)
+            self.tally.sets += len(rows.sets)
+        for row in rows.revised:
             self._run.revise_set(export, row)
             self.tally.corrected += row.status == "corrected"
-        if result.sightings:
-            self._run.add_sightings(export, result.sightings)
+        if rows.sightings:
+            self._run.add_sightings(export, rows.sightings)
         for name in result.files:
             self._run.add_content(name, (self._job.folder / name).read_bytes())
 
@@ -184,15 +186,16 @@ class Remembering:
             self._seen.losses()
 
     def _settle(self, export: int, place: int, group: Sequence[Hold], result: BlockResult) -> None:
-        result.sets = [row._replace(block=place) for row in result.sets]
-        result.revised = [row._replace(block=place) for row in result.revised]
+        rows = result.rows
+        rows.sets = [row._replace(block=place) for row in rows.sets]
+        rows.revised = [row._replace(block=place) for row in rows.revised]
         self._keep(export, result)
-        still = {row.line for row in result.holds}
-        if result.holds:
-            self._run.add_holds(export, [row._replace(block=place) for row in result.holds])
+        still = {row.line for row in rows.holds}
+        if rows.holds:
+            self._run.add_holds(export, [row._replace(block=place) for row in rows.holds])
         # An entry that the mapping does not find any more is still there, and waits on.
-        gone = set(result.taken) - still
-        repeats = {sighting.line for sighting in result.sightings}
+        gone = set(rows.taken) - still
+        repeats = {sighting.line for sighting in rows.sightings}
         released = [hold.id for hold in group if hold.line in gone and hold.line not in repeats]
         again = [hold.id for hold in group if hold.line in gone and hold.line in repeats]
         self._run.close_holds(released, "released")

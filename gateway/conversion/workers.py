@@ -16,9 +16,10 @@ from struct import iter_unpack
 from types import TracebackType
 from typing import NamedTuple, Protocol
 
-from gateway.conversion.blocks import Admit, BlockConverter, BlockResult
+from gateway.conversion.blocks import BlockConverter, BlockResult
 from gateway.conversion.exports import Export, blocks_of
 from gateway.conversion.options import Job
+from gateway.conversion.seen import Admit
 from gateway.errors import UsageError
 from gateway.model import Block
 from gateway.once import BlockRepeats, Key, Seen

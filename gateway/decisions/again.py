@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from gateway.checks import rules
-from gateway.conversion.blocks import BlockConverter, Retaken
+from gateway.conversion.blocks import BlockConverter
 from gateway.conversion.options import Job, Options, load_mapping
 from gateway.conversion.remembering import unpacked
+from gateway.conversion.seen import Retaken
 from gateway.errors import MappingError, UsageError
 from gateway.ledger import HoldFilter, SetFilter
 from gateway.model import Effect as RuleEffect
@@ -154,7 +155,8 @@ class Again:
                 continue
             assigned = {line: owner for line, owner in mine.items() if owner is not None}
             retaken = Retaken(frozenset(mine), assigned, frozenset(), sent, older)
-            for candidate in converter.again(block, retaken):
+            sets, *_ = converter.sets(block, retaken)
+            for candidate in sets:
                 held = {each.rule: each.message for each in candidate.findings if each.effect is RuleEffect.HOLD}
                 first = sorted(held, key=lambda slug: (not about_patient(slug), rules()[slug].subject != "entry"))
                 who = candidate.item.patient

@@ -133,7 +133,7 @@ def _neighbours(hold: Hold, ledger: Ledger) -> tuple[Neighbour | None, Neighbour
 
 
 def _recorded(readings: str) -> str:
-    """The readings of a set in the ledger (`gateway.conversion.understanding.canonical`), in words."""
+    """The readings of a set in the ledger (`gateway.once.canonical`), in words."""
     found = []
     for part in readings.split(";"):
         vital, _, text = part.partition("=")

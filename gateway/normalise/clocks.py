@@ -17,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal, NamedTuple
 
 from gateway.mapping.model import Clock, Time
+from gateway.memo import Memo
 from gateway.model import ClockPair, Moment, Noticed, OwnTime
 from gateway.normalise.times import OFFSET_IN_TEXT, TimeReader, fixed_offset, zone_for
 
@@ -28,7 +29,6 @@ CAPTURE_SLACK = 10
 MIDNIGHTS = 3
 """So many entries, all at midnight and no other, are of a clock that does not run. Common practice, no source."""
 
-_REMEMBERED = 20_000
 _RESOLUTION = {"minute": 60, "second": 1}
 _FRACTION = re.compile(r"\.\d+")
 _SOURCES = {
@@ -183,7 +183,7 @@ class ClockReader:
             self._zone = fixed_offset(time.zone) or zone_for(time.zone)
         self._shown = _reader(time, self._clock.formats)
         self._references = _reader(time, self._clock.reference_formats)
-        self._standings: dict[Dump, Standing] = {}
+        self._standings: Memo[Dump, Standing] = Memo(self._compared)
         # A clock that runs ahead shows times after receipt: whether a time is in the future is for `settle` to ask.
         self.times = TimeReader(time, None)
         """Reads the times of entries, by the monitor's clock."""
@@ -195,12 +195,7 @@ class ClockReader:
 
     def compare(self, dump: Dump) -> Standing:
         """How the clock stood when the list was sent."""
-        standing = self._standings.get(dump)
-        if standing is None:
-            if len(self._standings) > _REMEMBERED:
-                self._standings.clear()
-            standing = self._standings[dump] = self._compared(dump)
-        return standing
+        return self._standings[dump]
 
     def _compared(self, dump: Dump) -> Standing:
         if not self._clock.columns:

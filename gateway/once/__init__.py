@@ -9,12 +9,13 @@ from gateway.once.batch import BlockRepeats, Repeats
 from gateway.once.lists import Listed, Lists
 from gateway.once.recorded import Asked, Patient, Recorded, surviving
 from gateway.once.source import Earlier, Key, Prints, Seen, canonical, patient_digest, telling
-from gateway.once.verdict import Judge, Said, Verdict
+from gateway.once.verdict import Grouping, Judge, Said, Verdict
 
 __all__ = [
     "Asked",
     "BlockRepeats",
     "Earlier",
+    "Grouping",
     "Judge",
     "Key",
     "Listed",

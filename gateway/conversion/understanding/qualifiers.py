@@ -1,0 +1,97 @@
+"""What is said beside a measurement, for the set as a whole: mode, cuff, position."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+
+from gateway.conversion.fields import NOWHERE, Fields
+from gateway.mapping import Mapping
+from gateway.mapping import model as keys
+from gateway.memo import Memo
+from gateway.model import BLANKS, Entry, Noticed
+from gateway.normalise.values import shown
+from gateway.vocabulary import panels, qualifiers, vitals
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Qualifier:
+    """A qualifier that the mapping reads from a column, or fixes.
+
+    Attributes:
+        key: its key in the vocabulary.
+        at: position of its column, NOWHERE where it is fixed.
+        column: name of the column, "" where it is fixed.
+        values: text -> key of the answer.
+        fixed: key of the answer for the whole export, or None.
+    """
+
+    key: str
+    at: int
+    column: str
+    values: dict[str, str]
+    fixed: str | None
+
+    def answer(self, text: str) -> str:
+        """Key of the answer a text means; "" for a blank cell and for a text that the mapping does not name."""
+        return self.fixed or self.values.get(text.strip(BLANKS), "")
+
+    def remarks(self, text: str, category: str) -> Iterator[tuple[Noticed, str]]:
+        """What there is to say of a text for a patient category, with the column."""
+        qualifier = qualifiers()[self.key]
+        answer = self.answer(text)
+        if not answer and text.strip(BLANKS):
+            message = f"the mapping does not say which {self.key} {shown(text.strip(BLANKS))} is; it is left out"
+            yield Noticed("undeclared-qualifier", message), self.column
+        elif answer and category in qualifier.answers[answer].against:
+            message = f"the patient category is {category}, the cuff is a {qualifier.answers[answer].title}"
+            yield Noticed("cuff-not-for-category", message), self.column
+
+
+class Qualifiers:
+    """The qualifiers of an export.
+
+    Args:
+        mapping: the mapping.
+        fields: where the columns stand.
+
+    Attributes:
+        all: those that the mapping reads or fixes.
+        vitals: keys of the vitals they are said of.
+    """
+
+    def __init__(self, mapping: Mapping, fields: Fields) -> None:
+        self.all = tuple(_declared(mapping, fields))
+        table = vitals()
+        self.vitals = frozenset(
+            key for key in mapping.vitals if table[key].panel and panels()[table[key].panel].qualifiers
+        )
+        self._remarks: Memo[tuple[str, tuple[str, ...]], tuple[tuple[Noticed, str], ...]] = Memo(self._of_texts)
+
+    def of(self, vital: str) -> tuple[Qualifier, ...]:
+        """The qualifiers that are said of a vital."""
+        return self.all if vital in self.vitals else ()
+
+    def columns(self) -> set[int]:
+        """Positions of their columns."""
+        return {each.at for each in self.all} - {NOWHERE}
+
+    def remarks(self, entries: Sequence[Entry], category: str) -> Iterator[tuple[Noticed, str]]:
+        """What is wrong with the qualifiers of entries, each with its column."""
+        for _, cells in entries:
+            texts = tuple([cells[each.at] if each.at >= 0 else "" for each in self.all])
+            yield from self._remarks[category, texts]
+
+    def _of_texts(self, key: tuple[str, tuple[str, ...]]) -> tuple[tuple[Noticed, str], ...]:
+        category, texts = key
+        pairs = zip(self.all, texts, strict=True)
+        return tuple(chain.from_iterable(each.remarks(text, category) for each, text in pairs))
+
+
+def _declared(mapping: Mapping, fields: Fields) -> Iterator[Qualifier]:
+    for key in qualifiers():
+        source: keys.Qualifier = getattr(mapping, key)
+        if source.column is not None or source.fixed is not None:
+            values = {text.strip(BLANKS): answer for text, answer in source.values.items()}
+            yield Qualifier(key, fields.at(source.column), source.column or "", values, source.fixed)

@@ -1,0 +1,272 @@
+"""Whose a set is, and who else had a part in it: device, operator, location, encounter."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
+
+from gateway.conversion.fields import Fields, trimmed
+from gateway.conversion.understanding.candidate import Notes
+from gateway.conversion.understanding.when import When
+from gateway.identity import Associations, Identifier, Identifiers
+from gateway.mapping import Mapping as MappingFile
+from gateway.mapping.model import Identified, PatientSystem
+from gateway.memo import Memo
+from gateway.model import BLANKS, Moment, Noticed, Party
+from gateway.once import Patient, patient_digest, surviving
+
+_REFUSED = {
+    "form": Noticed("patient-malformed", "the patient identifier does not have the declared form"),
+    "check-digit": Noticed("identifier-check-digit", "the patient identifier fails its check digit"),
+}
+_UNPRINTABLE = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+class Who(NamedTuple):
+    """A patient, how the patient was established, and a digest (`gateway.once.Key`)."""
+
+    party: Party
+    how: str
+    digest: bytes
+
+
+class Patients:
+    """Finds the patient of a set: named by the export, by an association, or by a person.
+
+    Args:
+        mapping: the mapping.
+        fields: where the columns stand.
+        associations: who was on which device, or None.
+        merged: patients (system, identifier) whose identifiers were merged -> who stands for them.
+        when: for the stretch in which a time lies.
+    """
+
+    def __init__(
+        self,
+        mapping: MappingFile,
+        fields: Fields,
+        associations: Associations | None,
+        merged: Mapping[Patient, Patient],
+        when: When,
+    ) -> None:
+        patient = mapping.patient
+        self._associations = associations
+        self._merged = merged
+        self._when = when
+        self._at = fields.at(patient.column)
+        self._column = patient.column or ""
+        self._identifiers = Identifiers(strip=patient.strip, pattern=patient.pattern, check=patient.check)
+        self._issuer_column = patient.systems.column if patient.systems is not None else ""
+        self._issuer_at = fields.at(self._issuer_column or None)
+        self._issuers = dict(patient.systems.values) if patient.systems is not None else {}
+        own = PatientSystem(system=patient.system, authority=patient.authority, type=patient.type)
+        self._by_system = {"": own} | {each.system: each for each in self._issuers.values()} | {patient.system: own}
+        self._named = {system: self._memo(system, self._identifiers.read, "column") for system in self._by_system}
+        # What others say has no prefix of a barcode.
+        self._stated = {
+            system: self._memo(system, self._identifiers.judged, "association") for system in self._by_system
+        }
+
+    def text(self, cells: list[str]) -> str:
+        """The patient's identifier as it stands in an entry, "" for none."""
+        return trimmed(cells, self._at)
+
+    def of(self, cells: list[str], text: str, device: Party | None, moment: Moment, notes: Notes) -> Who | None:
+        """The patient of a set.
+
+        Args:
+            cells: of its first entry.
+            text: the identifier there.
+            device: the device it was measured with.
+            moment: when it was measured.
+            notes: takes what is noticed.
+
+        Returns:
+            None, and why in the notes, when it is not clear who the patient is.
+        """
+        named: Who | None = None
+        if text:
+            found = self._by_export(cells, text, notes)
+            if found is None:
+                return None
+            named = found
+        if self._associations is not None and moment.fhir:
+            named = self._by_association(self._associations, named, device, moment, notes)
+        elif named is None:
+            notes.note(
+                Noticed("patient-missing", "the entry names no patient and no association was given"), self._column
+            )
+        return named if named is None else _told(named, notes)
+
+    def assigned(self, text: str, system: str, notes: Notes) -> Who | None:
+        """The patient whom a person has named, of a system that the mapping knows ("" for its own)."""
+        if system not in self._by_system:
+            notes.note(Noticed("patient-system-undeclared", "the mapping does not know the assigned patient's system"))
+            return None
+        who = _or_said(self._stated[system][text], "the assigned patient", notes)
+        if who is None or who.how == "merge":
+            return who if who is None else _told(who, notes)
+        return who._replace(how="person")
+
+    def _by_export(self, cells: list[str], text: str, notes: Notes) -> Who | None:
+        """The patient whom the export itself names."""
+        system = ""
+        if self._issuer_at >= 0:
+            issuer = self._issuers.get(trimmed(cells, self._issuer_at))
+            if issuer is None:
+                message = "the mapping does not say whose identifier the patient's is"
+                notes.note(Noticed("patient-system-undeclared", message), self._issuer_column)
+                return None
+            system = issuer.system
+        found = self._named[system][text]
+        if isinstance(found, Noticed):
+            notes.note(found, self._column)
+            return None
+        return found
+
+    def _by_association(
+        self,
+        associations: Associations,
+        named: Who | None,
+        device: Party | None,
+        moment: Moment,
+        notes: Notes,
+    ) -> Who | None:
+        """The patient who was on the device; `named` is the export's own, with whom the association must agree."""
+        if device is None:
+            notes.note(Noticed("association-none", "the entry names no device, so no association can be looked up"))
+            return None
+        found = associations.find(device.value, *self._when.span(moment))
+        if found.rule:
+            if found.rule == "association-none" and named is not None:
+                return named
+            notes.note(Noticed(found.rule, found.message))
+            return None
+        patient = _or_said(self._stated[found.system][found.patient], "the association's patient", notes)
+        if patient is None:
+            return None
+        if named is not None and named.digest != patient.digest:
+            notes.note(
+                Noticed("patient-disagrees", "the export and the association name different patients"), self._column
+            )
+            return None
+        # Where both name the patient, the export has the first word.
+        return named or patient
+
+    def _memo(self, system: str, read: Callable[[str], Identifier], how: str) -> Memo[str, Who | Noticed]:
+        """Texts of identifiers of one system -> the patient, one object for each; or what is wrong."""
+        return Memo(lambda text: self._learn(read(text), self._by_system[system], how))
+
+    def _learn(self, identifier: Identifier, issuer: PatientSystem, how: str) -> Who | Noticed:
+        if identifier.fault:
+            return _REFUSED[identifier.fault]
+        given = (issuer.system, identifier.value)
+        stands = surviving(self._merged, given)
+        if stands != given:
+            how = "merge"
+            if stands[0] not in self._by_system:
+                message = "the identifier was merged into one of a system that the mapping does not name"
+                return Noticed("patient-system-undeclared", message)
+            issuer = self._by_system[stands[0]]
+        elif identifier.scanned:
+            how = "scan"
+        party = Party(stands[1], issuer.system, issuer.authority, issuer.type)
+        return Who(party, how, patient_digest(issuer.system, party.value))
+
+
+def _told(who: Who, notes: Notes) -> Who:
+    """The patient; where another identifier stands for the one that was given, that is told."""
+    if who.how == "merge":
+        message = "the patient's identifier has been merged; the one that stands for it now is recorded"
+        notes.note(Noticed("patient-merged", message))
+    return who
+
+
+def _or_said(found: Who | Noticed, whose: str, notes: Notes) -> Who | None:
+    """The patient; or None, and what is wrong with the identifier is told, with whose it is."""
+    if isinstance(found, Noticed):
+        rule, message = found
+        notes.note(Noticed(rule, message.replace("the patient", whose, 1)))
+        return None
+    return found
+
+
+class Role:
+    """Finds a device, operator, location or encounter: one object for each distinct text.
+
+    Args:
+        name: what the role is called.
+        source: what the mapping says of it.
+        fields: where the columns stand.
+    """
+
+    def __init__(self, name: str, source: Identified, fields: Fields) -> None:
+        self.name = name
+        self._source = source
+        self._at = fields.at(source.column)
+        self._fixed = Party(source.fixed, source.system, source.authority) if source.fixed else None
+        self._identifiers = Identifiers(strip=source.strip, check=source.check)
+        self._parties: Memo[str, Party | None] = Memo(self._read)
+
+    def of(self, cells: list[str]) -> Party | None:
+        """The party an entry names; MALFORMED or MISCHECKED for one that cannot be recorded, None for none."""
+        return self._fixed if self._at < 0 else self._parties[cells[self._at]]
+
+    def _read(self, text: str) -> Party | None:
+        written = text.strip(BLANKS)
+        if not written:
+            return None
+        value, fault, _ = self._identifiers.read(written)
+        if _UNPRINTABLE.search(written) or fault == "form":
+            return MALFORMED
+        return MISCHECKED if fault else Party(value, self._source.system, self._source.authority)
+
+    def fault(self, party: Party | None) -> Noticed | None:
+        """Why a party cannot be recorded; None where it can."""
+        if party is MALFORMED:
+            message = f"the {self.name}'s identifier is blank, or holds control characters or broken text"
+            return Noticed("identifier-malformed", message)
+        if party is MISCHECKED:
+            return Noticed("identifier-check-digit", f"the {self.name}'s identifier fails its check digit")
+        return None
+
+
+MALFORMED = Party("")
+"""Stands for an identifier that is none."""
+
+MISCHECKED = Party("")
+"""Stands for an identifier whose check digit is wrong."""
+
+
+def roles(mapping: MappingFile, fields: Fields) -> tuple[Role, Role, Role, Role]:
+    """Device, operator, location and encounter."""
+    return (
+        Role("device", mapping.device, fields),
+        Role("operator", mapping.operator, fields),
+        Role("location", mapping.location, fields),
+        Role("encounter", mapping.encounter, fields),
+    )
+
+
+class Category:
+    """Finds the patient category of an entry: a column, or the same for the whole export."""
+
+    def __init__(self, mapping: MappingFile, fields: Fields) -> None:
+        self._source = mapping.category
+        self._at = fields.at(mapping.category.column)
+        self._fixed = mapping.category.fixed or "unknown"
+
+    def of(self, cells: list[str], notes: Notes) -> str:
+        """The category; "unknown" for a text that the mapping does not name."""
+        text = trimmed(cells, self._at)
+        if not text:
+            return self._fixed
+        known = self._source.values.get(text)
+        if known is None:
+            notes.note(
+                Noticed("undeclared-category", "the mapping names no patient category for this text"),
+                self._source.column or "",
+            )
+            return "unknown"
+        return known
