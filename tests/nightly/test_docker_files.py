@@ -46,14 +46,6 @@ def test_image_runs_as_nobody_and_checks_its_site() -> None:
                 assert (REPOSITORY / source).exists(), source
 
 
-def test_extras_of_the_image_exist() -> None:
-    import tomllib
-
-    extras = tomllib.loads((REPOSITORY / "pyproject.toml").read_text())["project"]["optional-dependencies"]
-    (wanted,) = re.findall(r'"\.\[([^]]+)\]"', (DOCKER / "Dockerfile").read_text())
-    assert set(wanted.split(",")) <= set(extras)
-
-
 def test_compose_file() -> None:
     compose: Any = yaml.safe_load((DOCKER / "compose.yaml").read_text())
     gateway = compose["services"]["gateway"]
