@@ -17,7 +17,7 @@ from gateway.conversion.options import Options
 from gateway.identity import Associations, Identifier, Identifiers
 from gateway.mapping import LoadedMapping, columns
 from gateway.mapping.model import Identified, Mapping, Method, PatientSystem, Qualifier, Site, VitalSource
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME
 from gateway.model import (
     BLANKS,
     Effect,
