@@ -13,8 +13,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from gateway.errors import MappingError
-from gateway.mapping.record import Record
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME, Record
 from gateway.model import Effect, Entry, Finding, LineKind, Severity
 
 LONGEST_RECORD = 4_000

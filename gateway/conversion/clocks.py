@@ -15,7 +15,7 @@ from gateway.conversion.fields import Fields
 from gateway.conversion.options import Options
 from gateway.mapping import columns
 from gateway.mapping.model import Mapping
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME
 from gateway.memo import Memo
 from gateway.model import BLANKS, Block, Entry, Finding, Moment, Noticed
 from gateway.normalise.clocks import ClockReader, Dump, Older, Succession, spoken

@@ -6,6 +6,6 @@ loaded.mapping.time.zone
 
 from gateway.mapping.loader import LoadedMapping, load, ready, schema
 from gateway.mapping.model import Mapping
-from gateway.mapping.static import columns
+from gateway.mapping.uses import columns
 
 __all__ = ["LoadedMapping", "Mapping", "columns", "load", "ready", "schema"]

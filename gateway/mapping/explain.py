@@ -1,171 +1,32 @@
-"""Mistakes in a mapping file, told to the person who wrote it: which key, what is wrong, what to write instead.
+"""What pydantic says of a mapping, told to the person who wrote it, in sentences and each at its own key.
 
-`Problems` gathers them with their lines; `model_problems` turns what pydantic says into sentences, and `mended` gives
-the static checks a mapping to go on with, so that one run tells every mistake and not only the first.
+`model_problems` tells the mistakes, and `mended` gives the static checks a mapping to go on with, so that one run tells
+every mistake and not only the first.
 """
 
 from __future__ import annotations
 
 import copy
 import datetime as dt
-import difflib
-import json
 import re
-import types
-from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
-from typing import Annotated, Any, NamedTuple, Union, get_args, get_origin
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
-from pydantic.fields import FieldInfo
+from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from gateway.errors import MappingError
-from gateway.mapping.forms import tables
+from gateway.mapping.hints import STAND_INS, hint, missing
+from gateway.mapping.keys import TOP, field_at, homes, keys_at, type_word, types_at
 from gateway.mapping.model import Mapping
-from gateway.mapping.places import Path, Places
+from gateway.mapping.places import Path
+from gateway.mapping.problems import Problem, Problems, folded, key_text, listed, meant, nearest, quoted
 
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
 _WRONG_TYPE = frozenset({"string_type", "list_type", "dict_type", "model_type", "literal_error"})
 _FITTING_TYPE: dict[type, frozenset[str]] = {
     str: frozenset({"string_type", "literal_error"}),
     list: frozenset({"list_type"}),
     dict: frozenset({"dict_type", "model_type"}),
 }
-
-STAND_INS: dict[Path, Any] = {
-    ("title",): "-",
-    ("version",): "-",
-    ("form",): "delimited",
-    ("namespace",): "urn:uuid:00000000-0000-4000-8000-000000000000",
-    **{(form, *key): value for form, table in tables().items() for key, value in table.stand_ins.items()},
-    ("time",): {"columns": ["-"], "formats": ["%Y-%m-%d"], "zone": "UTC"},
-    ("time", "columns"): ["-"],
-    ("time", "formats"): ["%Y-%m-%d"],
-    ("time", "zone"): "UTC",
-    ("patient",): {"system": "urn:uuid:00000000-0000-4000-8000-000000000000"},
-    ("patient", "system"): "urn:uuid:00000000-0000-4000-8000-000000000000",
-    ("vitals",): {"heart_rate": {"column": "-", "unit": "/min"}},
-}
-"""What stands in for a required key that is missing or wrong, so that the rest can still be checked."""
-
-_EXAMPLES: dict[Path, str] = {
-    ("title",): 'title = "Ward monitors, north wing"',
-    ("version",): 'version = "1"',
-    ("form",): "form = " + ", ".join(f'"{form}"' for form in tables()),
-    ("namespace",): 'namespace = "https://hospital.example/spot-check"',
-    **{(form, *key): words for form, table in tables().items() for key, words in table.hints.items()},
-    ("time",): "[time] with columns, formats and zone",
-    ("time", "columns"): 'columns = ["Date", "Time"], the columns that hold the time',
-    ("time", "formats"): 'formats = ["%Y-%m-%d %H:%M"], written as the export writes its times',
-    ("time", "zone"): 'zone = "America/New_York", the IANA zone whose local time the monitor shows',
-    ("time", "clock", "reference"): 'reference = "columns", "capture" or "given": where the true time is known from',
-    ("time", "clock", "policy"): 'policy = "correct", "report" or "hold": what becomes of times by a wrong clock',
-    ("time", "clock", "limit_minutes"): "limit_minutes = 60, the largest offset to live with",
-    ("time", "clock", "order"): 'order = "oldest-first" or "newest-first": how the entries of a list follow',
-    ("patient",): "[patient] with column and system",
-    ("patient", "system"): 'system = "https://hospital.example/mrn", the URI of the identifier system',
-    ("vitals",): "one table such as [vitals.heart_rate] for each vital in the export",
-}
-_EXAMPLES_BY_NAME: dict[str | int, str] = {
-    "reason": 'reason = "error", or another FHIR data-absent-reason code',
-    "column": 'column = "...", the name in the header line',
-    "use": 'use = "entry", "part", "header", "event" or "ignore"',
-    "anchor": 'anchor = "columns", "capture" or "given": where the time of sending is known from',
-    "values": 'values = { "text in the column" = "meaning" }',
-}
-
-
-class Problem(NamedTuple):
-    """One mistake: its key, what is wrong, what to do."""
-
-    path: Path
-    what: str
-    todo: str
-
-
-class Problems:
-    """Gathers mistakes; a key that is wrong already is not complained of again."""
-
-    def __init__(self, name: str, places: Places) -> None:
-        self.name = name
-        self.places = places
-        self._found: list[Problem] = []
-        self._spoiled: set[Path] = set()
-
-    def __len__(self) -> int:
-        return len(self._found)
-
-    def add(self, path: Path, what: str, todo: str) -> None:
-        """Note a mistake at a key, unless the key or what it stands in is wrong already."""
-        if not any(path[: len(spoiled)] == spoiled for spoiled in self._spoiled):
-            self._found.append(Problem(path, what, todo))
-
-    def spoil(self, path: Path) -> None:
-        """Remember that what the file says at `path` is not known, so nothing can be concluded from it."""
-        self._spoiled.add(path)
-
-    def known(self, *paths: Path) -> bool:
-        """Whether nothing is wrong at, above or below any of the keys."""
-        return not any(
-            path[: len(spoiled)] == spoiled or spoiled[: len(path)] == path
-            for path in paths
-            for spoiled in self._spoiled
-        )
-
-    def error(self) -> MappingError:
-        """All mistakes as one error, in the order of the file."""
-        ordered = sorted(self._found, key=lambda problem: self.places.line_of(problem.path))
-        problems = [
-            MappingError(problem.what, where=self._where(problem.path), todo=problem.todo) for problem in ordered
-        ]
-        count = f"{len(problems)} mistakes" if len(problems) != 1 else "1 mistake"
-        return MappingError(
-            f"the mapping cannot be used: {count}", where=self.name, todo="Mend them and check again", problems=problems
-        )
-
-    def _where(self, path: Path) -> str:
-        place = f"{self.name}, line {self.places.line_of(path)}"
-        return f"{place}, key {key_text(path)}" if path else place
-
-
-def key_text(path: Path) -> str:
-    """A key as one writes it in TOML: `vitals.spo2.absent."--"`, or `time.formats item 2` for a list."""
-    text = ""
-    for part in path:
-        if isinstance(part, int):
-            text += f" item {part + 1}"
-        else:
-            text += ("." if text else "") + (part if _BARE.fullmatch(part) else json.dumps(part, ensure_ascii=False))
-    return text
-
-
-def quoted(value: object) -> str:
-    """A text of the mapping for an error message, quoted and of bearable length."""
-    text = str(value)
-    text = text if len(text) <= 60 else f"{text[:57]}..."
-    return '"' + "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text) + '"'
-
-
-def listed(names: Iterable[object], most: int = 16) -> str:
-    """Names as a list for a message; long lists end with how many more there are."""
-    every = [str(name) for name in names]
-    rest = len(every) - most
-    return ", ".join(every[:most]) + (f" and {rest} more" if rest > 0 else "")
-
-
-def nearest(name: str, known: Iterable[str]) -> str:
-    """The known name most like `name`, or ""; letter case, blanks, hyphens and underscores do not count."""
-    plain = {_folded(candidate): candidate for candidate in known}
-    close = difflib.get_close_matches(_folded(name), plain, n=1, cutoff=0.6)
-    return plain[close[0]] if close else ""
-
-
-def meant(name: str, known: Iterable[str]) -> str:
-    """What to do about an unknown name: the nearest one where there is one, else the list."""
-    every = list(known)
-    close = nearest(name, every)
-    return f"Write {close}, if that is what was meant; known: {listed(every)}" if close else f"Known: {listed(every)}"
 
 
 def model_problems(error: ValidationError, raw: dict[str, Any], problems: Problems) -> None:
@@ -176,7 +37,7 @@ def model_problems(error: ValidationError, raw: dict[str, Any], problems: Proble
     for path, details in by_key(error, raw):
         problems.spoil(path)
         if details["type"] == "extra_forbidden":
-            misspelt = nearest(str(path[-1]), _fields(path[:-1]))
+            misspelt = nearest(str(path[-1]), keys_at(path[:-1]))
             if misspelt:
                 problems.spoil((*path[:-1], misspelt))
 
@@ -362,36 +223,21 @@ def _is_key(details: ErrorDetails) -> bool:
     return bool(details["loc"]) and details["loc"][-1] == "[key]"
 
 
-def missing(path: Path) -> tuple[str, str]:
-    """What is wrong and what to do when a key or table that is needed is not there."""
-    return _missing_what(path), f"Add {_example(path)}"
-
-
-def _missing_what(path: Path) -> str:
-    if len(path) == 1 and isinstance(STAND_INS.get(path), dict):
-        return f"the table [{path[0]}] is missing"
-    return f"the key {path[-1]} is missing"
-
-
-def _example(path: Path) -> str:
-    return _EXAMPLES.get(path) or _EXAMPLES_BY_NAME.get(path[-1]) or f"{path[-1]} = ..."
-
-
 def _unknown_todo(path: Path, value: object) -> str:
     name = str(path[-1])
-    known = _fields(path[:-1])
+    known = keys_at(path[:-1])
     if name in known:
         return "Take it out"
     close = nearest(name, known)
-    if close and _folded(close) == _folded(name):
+    if close and folded(close) == folded(name):
         return f"Write {close}"
-    homes = [home for home in _homes(name) if home != path[:-1]]
-    if homes and (name in _TOP or not close):
-        if () in homes:
+    others = [home for home in homes(name) if home != path[:-1]]
+    if others and (name in TOP or not close):
+        if () in others:
             return (
                 f"Move {name} to the top of the file, before the first [table]: below a header it belongs to that table"
             )
-        return f"{name} belongs in {listed(_table(home) for home in homes)}: move it below that header"
+        return f"{name} belongs in {listed(_table(home) for home in others)}: move it below that header"
     if close:
         return f"Write {close}, if that is what was meant; known here: {listed(known, 24)}"
     return f"Take it out or move it; known here: {listed(known, 24)}"
@@ -406,7 +252,7 @@ def _length(path: Path, details: ErrorDetails, value: object) -> Problem:
     if isinstance(value, list) and path and (path[-1] in ("hold", "flag") or "widths" in path):
         return Problem(path, "there must be two numbers", f"Write {path[-1]} = {_pair(path)}")
     if details["type"] == "too_short":
-        return Problem(path, "there is nothing in it", f"Add {_example(path)}")
+        return Problem(path, "there is nothing in it", f"Add {hint(path)}")
     return Problem(path, f"there are {len(value) if isinstance(value, list) else 'too many'} items",
                    f"Keep at most {context.get('max_length', 1)}")  # fmt: skip
 
@@ -425,7 +271,7 @@ def _expected(kind: str, path: Path) -> str:
         "model_type": "a table is expected",
     }
     if kind == "wrong_branch":
-        return f"{' or '.join(sorted({_type_word(option) for option in _options(path)}))} is expected"
+        return f"{' or '.join(sorted({type_word(option) for option in types_at(path)}))} is expected"
     return words.get(kind, "something else is expected")
 
 
@@ -448,7 +294,7 @@ def _retyped(kind: str, path: Path, value: object) -> str:
         return f"Write {label} = [{quoted(value)}]"
     if kind == "wrong_branch" and len(path) > 1 and path[-2] == "absent":
         return f'Write {quoted(label)} = "error", or another FHIR data-absent-reason code'
-    return f"Write {_example(path)}"
+    return f"Write {hint(path)}"
 
 
 def _pair(path: Path) -> str:
@@ -456,7 +302,7 @@ def _pair(path: Path) -> str:
 
 
 def _range(path: Path) -> str:
-    field = _field(path)
+    field = field_at(path)
     low = high = None
     for rule in field.metadata if field else ():
         low = getattr(rule, "ge", low)
@@ -478,71 +324,3 @@ def _kind(value: object) -> str:
 
 def _toml(value: object) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def _folded(name: str) -> str:
-    return re.sub(r"[\s_-]", "", name).casefold()
-
-
-def _members(annotation: Any) -> Iterator[Any]:
-    """The single types an annotation allows."""
-    origin = get_origin(annotation)
-    if origin is Annotated:
-        yield from _members(get_args(annotation)[0])
-    elif origin is Union or origin is types.UnionType:
-        for choice in get_args(annotation):
-            yield from _members(choice)
-    elif annotation is not type(None):
-        yield annotation
-
-
-def _options(path: Path) -> list[Any]:
-    """The types the model allows at a path."""
-    return _look(path)[0]
-
-
-def _field(path: Path) -> FieldInfo | None:
-    return _look(path)[1]
-
-
-def _look(path: Path) -> tuple[list[Any], FieldInfo | None]:
-    options: list[Any] = [Mapping]
-    field: FieldInfo | None = None
-    for part in path:
-        following: list[Any] = []
-        for option in options:
-            origin = get_origin(option)
-            if isinstance(option, type) and issubclass(option, BaseModel):
-                field = option.model_fields.get(str(part), field)
-                if part in option.model_fields:
-                    following += _members(option.model_fields[str(part)].annotation)
-            elif origin is dict:
-                following += _members(get_args(option)[1])
-            elif origin in (list, tuple):
-                following += _members(get_args(option)[0])
-        options = following
-    return options, field
-
-
-def _fields(path: Path) -> list[str]:
-    """The keys the model knows in the table at a path."""
-    return [name for option in _options(path) if _is_model(option) for name in option.model_fields]
-
-
-def _is_model(option: Any) -> bool:
-    return isinstance(option, type) and issubclass(option, BaseModel)
-
-
-def _type_word(option: Any) -> str:
-    if _is_model(option) or get_origin(option) is dict:
-        return "a table"
-    return "a list" if get_origin(option) is list else "a text"
-
-
-def _homes(name: str) -> list[Path]:
-    """The tables (without a name of their own) that have a key of this name."""
-    tables: Sequence[Path] = ((), *((top,) for top in _TOP), ("output", "fhir"), ("output", "oru"))
-    return [table for table in tables if name in _fields(table)]
-
-
-_TOP = tuple(Mapping.model_fields)

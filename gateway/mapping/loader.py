@@ -18,9 +18,10 @@ from pydantic import ValidationError
 from gateway import vocabulary
 from gateway.errors import MappingError
 from gateway.mapping import static
-from gateway.mapping.explain import Problems, key_text, listed, mended, model_problems
+from gateway.mapping.explain import mended, model_problems
 from gateway.mapping.model import Mapping
 from gateway.mapping.places import Path, Places, places
+from gateway.mapping.problems import Problems, key_text, listed
 
 LARGEST = 1_048_576
 """Bytes; a larger file is no mapping, and probably an export."""

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
+if TYPE_CHECKING:
+    from gateway.mapping import model
+    from gateway.mapping.problems import Problems
+
 Text = Annotated[str, StringConstraints(min_length=1)]
+Words = Annotated[
+    str, StringConstraints(pattern=r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$")
+]
+"""Text that is written into records and reports: something to read, and no control characters."""
 
 
 class Table(BaseModel):
@@ -32,3 +40,7 @@ class FormTable(Table):
     if TYPE_CHECKING:
         # Each declares it itself, with its own default.
         encoding: str
+
+        @staticmethod
+        def check(mapping: model.Mapping, problems: Problems) -> None:
+            """Note what is wrong with the table that its model cannot see; called for mappings of every form."""

@@ -22,10 +22,11 @@ from gateway.delivery.base import Name, Settings, Target, Words, kinds
 from gateway.delivery.settings import EnvName, FilePath, SettingsError, Table, read_secret
 from gateway.errors import GatewayError, MappingError, SiteError
 from gateway.mapping import signing
-from gateway.mapping.explain import Problems, by_key, in_words, key_text, listed, meant, nearest
+from gateway.mapping.explain import by_key, in_words
 from gateway.mapping.loader import LARGEST, decode, parse
 from gateway.mapping.places import Path as KeyPath
 from gateway.mapping.places import Places, places
+from gateway.mapping.problems import Problems, key_text, listed, meant, nearest
 
 FolderName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_][A-Za-z0-9._-]{0,47}$")]
 Suffix = Annotated[str, StringConstraints(pattern=r"^\.[A-Za-z0-9][A-Za-z0-9._-]{0,15}$")]

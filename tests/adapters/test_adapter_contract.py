@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import get_args
+from typing import cast, get_args
 
 import pytest
 
@@ -211,6 +211,15 @@ def test_a_mapping_without_its_table_is_refused_before_an_export_is_seen(case: C
     (error,) = caught.value.problems
     assert f"key {case.mapping.form}" in error.where
     assert tables()[case.mapping.form].hints[()] in error.todo
+
+
+def test_the_table_checks_its_own_keys(case: Case) -> None:
+    data, _ = _adapters()[case.mapping.form].example()
+    data[case.mapping.form] = {**cast(dict, data[case.mapping.form]), "encoding": "latin-l"}
+    with pytest.raises(MappingError) as caught:
+        load("\n".join(f"{key} = {toml(value)}" for key, value in data.items()))
+    (error,) = caught.value.problems
+    assert f"key {case.mapping.form}.encoding" in error.where
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from gateway.adapters.framed import Framed
 from gateway.errors import InputError, MappingError
 from gateway.mapping.forms.framed import Framed as FramedTable
 from gateway.mapping.model import Mapping
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME
 from gateway.model import Effect, Entry, Finding, LineKind
 
 STX, ETX, ETB, ENQ, EOT, ACK, NAK = b"\x02", b"\x03", b"\x17", b"\x05", b"\x04", b"\x06", b"\x15"

@@ -15,7 +15,7 @@ from gateway.adapters.listing import Listing
 from gateway.errors import InputError, MappingError
 from gateway.mapping.loader import load, ready
 from gateway.mapping.model import Mapping
-from gateway.mapping.static import columns
+from gateway.mapping.uses import columns
 from gateway.model import Block, Entry, Finding, LineKind
 
 K = LineKind

@@ -9,8 +9,7 @@ import pytest
 
 from gateway.adapters._records import LONGEST_RECORD, Fit, RecordKinds, RecordReader
 from gateway.checks import rules
-from gateway.mapping.record import Record
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME, Record
 from gateway.model import LineKind
 
 K = LineKind

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import pytest
 
 from gateway.errors import MappingError
-from gateway.mapping import load, static
+from gateway.mapping import columns, load
 
 GOOD = """\
 title = "A monitor with a clock"
@@ -109,7 +109,7 @@ FAULTS: dict[str, Fault] = {
 def test_good_mapping_has_no_mistake() -> None:
     mapping = load(GOOD).mapping
     assert mapping.time.clock is not None
-    assert {"Shown", "True"} <= set(static.columns(mapping))
+    assert {"Shown", "True"} <= set(columns(mapping))
     short = FAULTS["a policy and nothing to compare"]
     only_resets = load(GOOD.replace(short.old, "")).mapping
     assert only_resets.time.clock is not None

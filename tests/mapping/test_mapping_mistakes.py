@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import pytest
 
 from gateway.errors import MappingError
-from gateway.mapping import load, static
-from gateway.mapping.explain import Problems
+from gateway.mapping import load, zones
 from gateway.mapping.places import places
+from gateway.mapping.problems import Problems
 
 WIDE = """\
 title = "Ward monitors"
@@ -723,11 +723,11 @@ def test_a_token_may_read_as_a_number() -> None:
 
 def test_no_zone_is_advised_that_would_be_refused() -> None:
     """What stands in the advice can be written: every abbreviation and every near miss of one."""
-    for wrong in (*static._ABBREVIATIONS, *(f"{zone}{letter}" for zone in static._zones() for letter in "XZ")):
+    for wrong in (*zones._ABBREVIATIONS, *(f"{zone}{letter}" for zone in zones.names() for letter in "XZ")):
         problems = Problems("m.toml", places(""))
-        static._zone(wrong, problems)
+        zones.check(wrong, problems)
         for problem in problems.error().problems:
             for word in re.findall(r"(?:Write|such as) ([A-Za-z]+(?:/[A-Za-z_+-]+)*)(?=,)", problem.todo):
                 again = Problems("m.toml", places(""))
-                static._zone(word, again)
+                zones.check(word, again)
                 assert not again, (wrong, word)

@@ -7,9 +7,8 @@ from typing import NamedTuple
 import pytest
 
 from gateway.errors import MappingError
-from gateway.mapping import ready, static
+from gateway.mapping import columns, ready
 from gateway.mapping.loader import load
-from gateway.mapping.static import CAPTURE_TIME
 
 HEAD = """\
 title = "Ward monitors"
@@ -217,7 +216,7 @@ FAULTS = {
 @pytest.mark.parametrize("text", [LISTING, FRAMED, DELIMITED], ids=["listing", "framed", "delimited"])
 def test_good_mapping_has_no_mistake(text: str) -> None:
     loaded = load(text)
-    assert "age" in static.columns(loaded.mapping)
+    assert "age" in columns(loaded.mapping)
 
 
 @pytest.mark.parametrize("fault", FAULTS.values(), ids=FAULTS)
@@ -255,10 +254,6 @@ def test_a_fault_in_the_form_hides_nothing_and_invents_nothing() -> None:
     assert [problem.where.rpartition("key ")[2] for problem in caught.value.problems] == [
         "form", "vitals.temperature.unit",
     ]  # fmt: skip
-
-
-def test_the_column_of_capture_has_one_name() -> None:
-    assert static.CAPTURE_TIME == CAPTURE_TIME
 
 
 def test_memory_is_for_exports_with_ages() -> None:

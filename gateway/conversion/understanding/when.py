@@ -19,7 +19,7 @@ from gateway.conversion.clocks import dump_of
 from gateway.conversion.fields import Fields
 from gateway.conversion.options import Options
 from gateway.mapping import Mapping as MappingFile
-from gateway.mapping.static import CAPTURE_TIME
+from gateway.mapping.record import CAPTURE_TIME
 from gateway.memo import Memo
 from gateway.model import BLANKS, Moment, Noticed
 from gateway.normalise.ages import AgeReader

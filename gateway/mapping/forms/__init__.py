@@ -25,6 +25,6 @@ def tables() -> Mapping[str, type[FormTable]]:
 
 def discover(package: str) -> dict[str, type[FormTable]]:
     """Load the tables of a package: one per module, named TABLE."""
-    wanted = ("stand_ins", "hints", "encoding")
+    wanted = ("stand_ins", "hints", "encoding", "check")
     found: dict[str, type[FormTable]] = find(package, "TABLE", wanted, what="form of export", apart=())
     return found

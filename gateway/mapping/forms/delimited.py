@@ -1,12 +1,20 @@
-"""The table of delimited text."""
+"""The table of delimited text, and what can be wrong in it."""
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field, StringConstraints
 
+from gateway.mapping import encodings
+from gateway.mapping.places import Path
+from gateway.mapping.problems import Problems, meant, quoted
 from gateway.mapping.table import FormTable, Text
+from gateway.mapping.texts import regex, trimmed
+from gateway.mapping.uses import uses
+
+if TYPE_CHECKING:
+    from gateway.mapping.model import Mapping
 
 
 class Delimited(FormTable):
@@ -33,6 +41,172 @@ class Delimited(FormTable):
     label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
     value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
     unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
+
+    @staticmethod
+    def check(mapping: Mapping, problems: Problems) -> None:
+        """Note what is wrong with the table, and with the labels of vitals, which are for its long layout only."""
+        _layout(mapping, problems)
+        _labels(mapping, problems)
+        delimited = mapping.delimited
+        if delimited is None:
+            return
+        _marks(delimited, mapping, problems)
+        if mapping.form == "delimited":
+            encodings.check(delimited.encoding, ("delimited", "encoding"), problems)
+        _footer(delimited, problems)
+        _header(delimited, mapping, problems)
+
+
+def _layout(mapping: Mapping, problems: Problems) -> None:
+    delimited = mapping.delimited
+    if delimited is None or mapping.form != "delimited" or not problems.known(("form",), ("delimited", "layout")):
+        return
+    names = ("label_column", "value_column", "unit_column")
+    if delimited.layout == "long":
+        for name, example in (("label_column", "Parameter"), ("value_column", "Value")):
+            if getattr(delimited, name) is None and problems.known(("delimited", name)):
+                what = "names the vital" if name == "label_column" else "holds the value"
+                problems.add(
+                    ("delimited", name),
+                    f"the long layout needs the column that {what}",
+                    f'Add {name} = "{example}", or write layout = "wide"',
+                )
+        for key, source in mapping.vitals.items():
+            if source.column is not None:
+                problems.add(
+                    ("vitals", key, "column"),
+                    "the long layout has one value column for all vitals",
+                    f"Take column out and add labels = [{quoted(source.column)}], the texts of the label "
+                    "column that mean this vital",
+                )
+            elif not source.labels and problems.known(("vitals", key, "labels")):
+                problems.add(
+                    ("vitals", key),
+                    "the long layout needs the texts of the label column that mean this vital",
+                    'Add labels = ["..."]',
+                )
+            if source.unit_column is not None:
+                problems.add(
+                    ("vitals", key, "unit_column"),
+                    "the long layout has one unit column for all vitals",
+                    "Take it out and name the column as unit_column in [delimited]",
+                )
+        return
+    for name in names:
+        if getattr(delimited, name) is not None:
+            problems.add(
+                ("delimited", name),
+                "the wide layout has one column for each vital",
+                'Take it out, or write layout = "long"',
+            )
+    for key, source in mapping.vitals.items():
+        if source.labels:
+            problems.add(
+                ("vitals", key, "labels"),
+                "labels belong to the long layout",
+                f"Take labels out and add column = {quoted(source.labels[0])}, the name in the header line",
+            )
+        elif source.column is None and problems.known(("vitals", key, "column")):
+            problems.add(
+                ("vitals", key),
+                "the wide layout needs the column of this vital",
+                'Add column = "...", the name in the header line',
+            )
+
+
+def _labels(mapping: Mapping, problems: Problems) -> None:
+    seen: dict[str, tuple[str, Path]] = {}
+    for key, source in mapping.vitals.items():
+        for at, label in enumerate(source.labels):
+            path: Path = ("vitals", key, "labels", at)
+            trimmed(label, path, problems)
+            if label not in seen:
+                seen[label] = key, path
+                continue
+            other, place = seen[label]
+            line = problems.places.line_of(place)
+            if other == key:
+                problems.add(path, f"the label {quoted(label)} stands there twice", "Take one out")
+            elif not (source.pattern and mapping.vitals[other].pattern):
+                problems.add(
+                    path,
+                    f"the label {quoted(label)} already means {other} (line {line})",
+                    f"Give it to one vital; a value such as 120/80 needs a pattern in {other} and in {key}",
+                )
+
+
+def _marks(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
+    if delimited.delimiter in "\r\n\0":
+        problems.add(
+            ("delimited", "delimiter"),
+            "a line end or NUL cannot stand between cells",
+            'Write the character between two cells, such as "," ";" or "\\t"',
+        )
+    elif delimited.delimiter.isalnum():
+        problems.add(
+            ("delimited", "delimiter"),
+            f"{quoted(delimited.delimiter)} is a letter or digit",
+            'Write the character between two cells, such as "," ";" or "\\t"',
+        )
+    if delimited.quote and (delimited.quote == delimited.delimiter or delimited.quote in "\r\n\0"):
+        problems.add(
+            ("delimited", "quote"),
+            "the quote must differ from the delimiter and from line ends",
+            'Write quote = \'"\', or quote = "" when the export never quotes',
+        )
+    for name, mark in (("decimal", mapping.numbers.decimal), ("thousands", mapping.numbers.thousands)):
+        if mark and mark == delimited.delimiter and not delimited.quote and problems.known(("numbers", name)):
+            problems.add(
+                ("delimited", "delimiter"),
+                f"{quoted(mark)} stands between cells and is the {name} mark as well",
+                "Without quotes a number would be cut in two: check delimiter, quote and [numbers]",
+            )
+
+
+def _footer(delimited: Delimited, problems: Problems) -> None:
+    for at, text in enumerate(delimited.footer):
+        path: Path = ("delimited", "footer", at)
+        pattern = regex(text, path, problems)
+        if pattern is not None and pattern.match(""):
+            problems.add(
+                path,
+                f"{quoted(text)} fits the empty text, so it could leave out every line",
+                "Write what every footer line begins with, such as '^Total:'; blank lines are left out anyway",
+            )
+
+
+def _header(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
+    if not problems.known(("delimited", "header"), ("delimited", "columns")):
+        return
+    if delimited.header:
+        if delimited.columns:
+            problems.add(
+                ("delimited", "columns"),
+                "names by position are for an export without a header line",
+                "Take columns out, or write header = false",
+            )
+        return
+    if not delimited.columns:
+        problems.add(
+            ("delimited", "columns"),
+            "an export without a header line needs the names of its columns",
+            'Add columns = ["Date", "Time", ...], from left to right',
+        )
+        return
+    for at, name in enumerate(delimited.columns):
+        if name in delimited.columns[:at]:
+            problems.add(
+                ("delimited", "columns", at),
+                f"the column {quoted(name)} stands there twice",
+                "Give each column its own name",
+            )
+    for use in uses(mapping):
+        if use.column not in delimited.columns:
+            problems.add(
+                use.path,
+                f"{quoted(use.column)} is not among the names in delimited.columns",
+                meant(use.column, delimited.columns),
+            )
 
 
 TABLE = Delimited

@@ -1,13 +1,19 @@
-"""The table of serial captures."""
+"""The table of serial captures, and what can be wrong in it."""
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+import re
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field, StringConstraints
 
+from gateway.mapping import encodings, record
+from gateway.mapping.problems import Problems, quoted
 from gateway.mapping.record import Record
 from gateway.mapping.table import FormTable
+
+if TYPE_CHECKING:
+    from gateway.mapping.model import Mapping
 
 Byte = Annotated[str, StringConstraints(pattern=r"^([0-9A-Fa-f]{2})+$")]
 """Bytes in hexadecimal, such as "02" or "0D0A"."""
@@ -37,6 +43,36 @@ class Framed(FormTable):
     control: list[Byte] = Field(default=[], description="bytes of the line protocol between frames, such as 05 and 04")
     record_end: str = Field(default="0D", description="what ends a record inside a frame, in hexadecimal; may be empty")
     records: list[Record] = Field(min_length=1, description="kinds of record; the first that fits a record is taken")
+
+    @staticmethod
+    def check(mapping: Mapping, problems: Problems) -> None:
+        """Note what is wrong with the table."""
+        framed = mapping.framed
+        record.check("framed", None if framed is None else framed.records, mapping, problems)
+        if framed is not None and mapping.form == "framed":
+            _framing(framed, problems)
+            encodings.check(framed.encoding, ("framed", "encoding"), problems)
+
+
+def _framing(framed: Framed, problems: Problems) -> None:
+    for name in ("after", "record_end"):
+        text: str = getattr(framed, name)
+        if not re.fullmatch(r"([0-9A-Fa-f]{2})*", text):
+            problems.add(
+                ("framed", name),
+                f"{quoted(text)} is not a row of bytes in hexadecimal",
+                'Write two digits for each byte, such as "0D0A", or "" for none',
+            )
+    seen: dict[str, str] = {framed.start.upper(): "start"}
+    for name in ("end", "continues", "control"):
+        for at, text in enumerate(getattr(framed, name)):
+            earlier = seen.setdefault(text.upper(), name)
+            if earlier != name or text.upper() in map(str.upper, getattr(framed, name)[:at]):
+                problems.add(
+                    ("framed", name, at),
+                    f"the bytes {text} are given in {earlier} already",
+                    "Give them one meaning: nothing else tells where a frame begins and ends",
+                )
 
 
 TABLE = Framed

@@ -1,13 +1,18 @@
-"""The table of printed and dumped lists."""
+"""The table of printed and dumped lists, and what can be wrong in it."""
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
+from gateway.mapping import encodings, record
+from gateway.mapping.problems import Problems
 from gateway.mapping.record import Record
 from gateway.mapping.table import FormTable
+
+if TYPE_CHECKING:
+    from gateway.mapping.model import Mapping
 
 
 class Listing(FormTable):
@@ -24,6 +29,14 @@ class Listing(FormTable):
 
     encoding: str = Field(default="utf-8", description="a Python codec name")
     records: list[Record] = Field(min_length=1, description="kinds of line; the first that fits a line is taken")
+
+    @staticmethod
+    def check(mapping: Mapping, problems: Problems) -> None:
+        """Note what is wrong with the table."""
+        listing = mapping.listing
+        record.check("listing", None if listing is None else listing.records, mapping, problems)
+        if listing is not None and mapping.form == "listing":
+            encodings.check(listing.encoding, ("listing", "encoding"), problems)
 
 
 TABLE = Listing

@@ -1,0 +1,106 @@
+"""The table [patient]: who the readings belong to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from gateway.mapping.identifiers import check_cell, check_type, check_uri
+from gateway.mapping.places import Path
+from gateway.mapping.problems import Problems
+from gateway.mapping.table import Table, Text
+from gateway.mapping.texts import regex, trimmed
+
+if TYPE_CHECKING:
+    from gateway.mapping.model import Mapping
+
+
+class PatientSystem(Table):
+    """One of several identifier systems of the patients in an export."""
+
+    system: Text = Field(description="URI of the identifier system")
+    authority: str = Field(default="", description="HL7 v2 assigning authority (PID-3.4)")
+    type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
+
+
+class PatientSystems(Table):
+    """A column that says whose identifier the patient's is."""
+
+    column: Text = Field(description="the column that names the hospital or authority")
+    values: dict[str, PatientSystem] = Field(
+        min_length=1, description="text in the column = its system; a text that is not here is held"
+    )
+
+
+class Patient(Table):
+    """Who the readings belong to."""
+
+    stand_ins: ClassVar[dict[tuple[str, ...], Any]] = {
+        (): {"system": "urn:uuid:00000000-0000-4000-8000-000000000000"},
+        ("system",): "urn:uuid:00000000-0000-4000-8000-000000000000",
+    }
+    hints: ClassVar[dict[tuple[str, ...], str]] = {
+        (): "[patient] with column and system",
+        ("system",): 'system = "https://hospital.example/mrn", the URI of the identifier system',
+    }
+
+    column: Text | None = Field(default=None, description="leave out when associations name the patient")
+    system: Text = Field(
+        description="URI of the identifier system; with `systems`, that of associations that name none"
+    )
+    authority: str = Field(default="", description="HL7 v2 assigning authority (PID-3.4)")
+    type: str = Field(default="MR", description="HL7 v2 identifier type code, table 0203 (PID-3.5)")
+    subject: Literal["identifier", "reference"] = Field(
+        default="identifier", description="logical identifier or Patient/id"
+    )
+    strip: list[Text] = Field(default=[], description="prefixes of barcodes to take off, the longest that fits, once")
+    pattern: str = Field(default="", description="regular expression the whole identifier must match; else held")
+    check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
+    systems: PatientSystems | None = Field(default=None, description="where the export has several identifier systems")
+
+
+def check(mapping: Mapping, problems: Problems) -> None:
+    """Note what is wrong with the table, and when nothing tells the patient."""
+    patient = mapping.patient
+    check_uri(patient.system, ("patient", "system"), problems)
+    if patient.pattern:
+        regex(patient.pattern, ("patient", "pattern"), problems)
+    check_type(patient.type, ("patient", "type"), problems)
+    check_cell(patient, ("patient",), problems)
+    _systems(mapping, problems)
+    nobody = patient.column is None and mapping.device.column is None and mapping.device.fixed is None
+    if nobody and problems.known(("patient", "column"), ("device",)):
+        problems.add(
+            ("patient", "column"),
+            "no column names the patient, and no device is known to ask associations",
+            'Add column = "..." here, or [device] with column or fixed',
+        )
+
+
+def _systems(mapping: Mapping, problems: Problems) -> None:
+    """The table for exports with patients of several identifier systems."""
+    patient = mapping.patient
+    if patient.systems is None:
+        return
+    base: Path = ("patient", "systems")
+    if patient.column is None and problems.known(("patient", "column")):
+        problems.add(base, "no column names the patient, so no column can say whose identifier it is", "Take it out")
+    if patient.subject == "reference":
+        problems.add(
+            ("patient", "subject"),
+            "a reference to Patient/id holds no identifier system, so [patient.systems] would be lost",
+            'Write subject = "identifier", or take [patient.systems] out',
+        )
+    known = {patient.system: (patient.authority, patient.type)}
+    for text, each in patient.systems.values.items():
+        path: Path = (*base, "values", text)
+        if known.setdefault(each.system, (each.authority, each.type)) != (each.authority, each.type):
+            problems.add(
+                (*path, "system"),
+                "the same system stands in this mapping with another authority or type",
+                "Give both the same authority and type, or correct the system",
+            )
+        trimmed(text, path, problems)
+        check_uri(each.system, (*path, "system"), problems)
+        check_type(each.type, (*path, "type"), problems)

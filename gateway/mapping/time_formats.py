@@ -1,0 +1,102 @@
+"""Whether the formats of times can be read, and read one way only."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from gateway.mapping.places import Path
+from gateway.mapping.problems import Problems, listed, quoted
+from gateway.mapping.zones import OFFSET_IN_TEXT
+
+DIRECTIVES = "YymbBdjaAHIpMSfz%"
+"""The strptime directives that time formats may use."""
+
+
+def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: str, problems: Problems) -> None:
+    """Check formats of one table, each by itself, against the others, the zone and the number of columns joined."""
+    key = (*table, f"{prefix}formats")
+    for at, text in enumerate(formats):
+        path: Path = (*key, at)
+        _format(text, path, problems)
+        if text in formats[:at]:
+            problems.add(path, f"the format {quoted(text)} stands there twice", "Take one out")
+            continue
+        if not problems.known(key, ("time", "zone")):
+            continue
+        for earlier in formats[:at]:
+            if _skeleton(text) == _skeleton(earlier):
+                problems.add(
+                    path,
+                    f"{quoted(text)} and {quoted(earlier)} read the same text as different days",
+                    "Keep the one this kind of monitor prints; day and month are never guessed row by row",
+                )
+        has_offset = "z" in _directives(text)
+        if has_offset and zone != OFFSET_IN_TEXT:
+            problems.add(
+                path,
+                f"%z reads an offset from the text, but the zone is {zone}",
+                f'Write zone = "{OFFSET_IN_TEXT}", or take %z out',
+            )
+        elif not has_offset and zone == OFFSET_IN_TEXT:
+            problems.add(
+                path,
+                f"the zone is {OFFSET_IN_TEXT}, but {quoted(text)} has no %z",
+                "Add %z where the offset stands, or name the zone whose local time the monitor shows",
+            )
+        if columns > 1 and not re.search(r"\s", text.strip()) and problems.known((*table, f"{prefix}columns")):
+            problems.add(
+                path,
+                f"{quoted(text)} has no blank, but {columns} columns are joined by one",
+                'Write the formats of the columns in their order with a blank between, such as "%m/%d/%Y %H:%M"',
+            )
+
+
+def has_time_of_day(text: str) -> bool:
+    """Whether a format reads an hour."""
+    return bool(set(_directives(text)) & set("HI"))
+
+
+def _format(text: str, path: Path, problems: Problems) -> None:
+    names = [name for name in _directives(text) if name != "%"]
+    if "%" in re.sub(r"%.", "", text, flags=re.DOTALL):
+        problems.add(path, f"{quoted(text)} ends in a single %", "Write %% for a percent sign")
+        return
+    for name in names:
+        if name not in DIRECTIVES:
+            known = listed((f"%{known}" for known in DIRECTIVES), 20)
+            todo = "Take the hyphen out: %d reads 7 and 07 alike" if name == "-" else f"Use {known}"
+            problems.add(path, f"%{name} is not a directive the gateway reads", todo)
+            return
+    what, todo = _incomplete(names)
+    if what:
+        problems.add(path, f"{quoted(text)} {what}", todo)
+
+
+def _incomplete(names: list[str]) -> tuple[str, str]:
+    """What a format leaves unsaid or says twice, and what to do; two empty texts when it is complete."""
+    has = set(names)
+    if not names:
+        return "holds no directives", 'Write the shape of the time, not an example: "%Y-%m-%d %H:%M"'
+    if len(names) > len(has) or any(len(has & set(same)) > 1 for same in ("Yy", "mbBj", "dj", "HI")):
+        return "says the year, month, day or hour twice", "Keep one directive for each part of the time"
+    if not has & set("Yy") or not ("j" in has or ("d" in has and has & set("mbB"))):
+        return "holds no whole date", (
+            "Add year, month and day, such as %Y-%m-%d, and the date's column to time.columns when it has its own"
+        )
+    if ("I" in has) != ("p" in has):
+        return "has one of %I (12-hour clock) and %p (AM or PM)", "Use both, or %H for a 24-hour clock"
+    if has & set("HIMSfp") and not ("M" in has and has & set("HI")):
+        return "has a time of day without hour and minute", "Write %H:%M, or leave the time of day out"
+    if "f" in has and "S" not in has:
+        return "has parts of a second without seconds", "Write %S.%f"
+    return "", ""
+
+
+def _directives(text: str) -> list[str]:
+    return re.findall(r"%(.)", text, re.DOTALL)
+
+
+def _skeleton(text: str) -> str:
+    """The format with the two-digit parts of a date made alike: equal skeletons fit the same texts."""
+    return re.sub(r"%[dmy]", "%d", text.strip())
