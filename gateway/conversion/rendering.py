@@ -10,7 +10,7 @@ from decimal import Decimal
 from gateway.conversion.options import Job
 from gateway.conversion.understanding import Candidate
 from gateway.errors import OutputError
-from gateway.model import ClockPair, Party
+from gateway.model import ClockPair, Party, SetItem
 from gateway.records.fhir import FhirRenderer
 from gateway.records.oru import OruRenderer
 from gateway.verify.fhir import FhirVerifier, Problem, deep_fhir
@@ -91,11 +91,14 @@ class Rendering:
         part: list[Candidate] = []
         content = _Content()
         for candidate in candidates:
-            keys = len(self.fhir.keys(candidate.item))
-            if part and content.entries + content.more(candidate, keys) > self.fhir.limit:
+            item = candidate.item
+            keys = len(self.fhir.keys(item))
+            size = keys + content.beside(item)
+            if part and content.entries + size > self.fhir.limit:
                 yield part
                 part, content = [], _Content()
-            content.add(candidate, keys)
+                size = keys + content.beside(item)
+            content.add(item, size)
             part.append(candidate)
         if part:
             yield part
@@ -207,18 +210,16 @@ class _Content:
         self._devices: set[Party] = set()
         self._pairs: set[ClockPair] = set()
 
-    def more(self, candidate: Candidate, keys: int) -> int:
-        """How many entries more it has with a set that has so many Observations."""
-        item = candidate.item
+    def beside(self, item: SetItem) -> int:
+        """How many entries a set brings with it, beside its Observations."""
         pair = item.moment.own.pair if item.moment.own is not None else None
-        size = keys + (item.device is not None and item.device not in self._devices)
+        size = int(item.device is not None and item.device not in self._devices)
         size += pair is not None and pair not in self._pairs
         return size + 2 * (item.revised is not None and not self._revising)
 
-    def add(self, candidate: Candidate, keys: int) -> None:
-        """Put a set into it."""
-        self.entries += self.more(candidate, keys)
-        item = candidate.item
+    def add(self, item: SetItem, size: int) -> None:
+        """Put a set of so many entries into it."""
+        self.entries += size
         self._revising |= item.revised is not None
         if item.device is not None:
             self._devices.add(item.device)

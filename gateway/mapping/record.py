@@ -12,6 +12,7 @@ from pydantic import Field
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, meant, quoted
 from gateway.mapping.table import Table
+from gateway.mapping.tables.vitals import check_columns
 from gateway.mapping.texts import regex, trimmed
 from gateway.mapping.uses import uses
 
@@ -56,25 +57,12 @@ def check(form: str, records: Sequence[Record] | None, mapping: Mapping, problem
     """
     if mapping.form != form or not problems.known(("form",)):
         return
-    _vitals(mapping, problems)
+    check_columns(
+        mapping, problems, labels="the long layout of delimited exports", needs=f"the form {form}",
+        column="a group, field or width of a record", instead="the group or field of a record",
+    )  # fmt: skip
     if records is not None and problems.known((form, "records")):
         _records((form, "records"), records, mapping, problems)
-
-
-def _vitals(mapping: Mapping, problems: Problems) -> None:
-    for key, source in mapping.vitals.items():
-        if source.labels:
-            problems.add(
-                ("vitals", key, "labels"),
-                "labels belong to the long layout of delimited exports",
-                f"Take labels out and add column = {quoted(source.labels[0])}, the group or field of a record",
-            )
-        elif source.column is None and problems.known(("vitals", key, "column")):
-            problems.add(
-                ("vitals", key),
-                f"the form {mapping.form} needs the column of this vital",
-                'Add column = "...", a group, field or width of a record',
-            )
 
 
 def _records(base: Path, records: Sequence[Record], mapping: Mapping, problems: Problems) -> None:

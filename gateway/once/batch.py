@@ -17,7 +17,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
-from gateway.once.source import Close, Key, Other, Seen, covers, same_measurement
+from gateway.once.source import Close, Key, Other, Seen, covers, same_measurement, states_a_value
 
 _COMPARED = 64
 """Sets at one place that one is compared with. No device measures as many patients within one printed time."""
@@ -108,9 +108,12 @@ class _Index(ABC):
             if before is not None:
                 same, covered = before.content == key.content, covers(before.said, key.said)
                 return Seen(before.export, before.line, same, covered=covered)
-            strangers = [each for each in there if each.patient != key.patient and each.said and each.how != _HELD]
+            strangers = [
+                each for each in there
+                if each.patient != key.patient and each.how != _HELD and states_a_value(each.said)
+            ]  # fmt: skip
             other = other or next((each for each in strangers[:_COMPARED] if same_measurement(key, each)), None)
-            if other is None and len(strangers) > _COMPARED and key.device and key.said:
+            if other is None and len(strangers) > _COMPARED and key.device and states_a_value(key.said):
                 # So many within one printed time: the clock stands still, and nobody can say what is whose.
                 other = strangers[0]
             self._add((mine, _held(key) if other is not None else key), place, len(rows))

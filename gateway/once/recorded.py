@@ -15,6 +15,7 @@ from gateway.once.source import (
     Close,
     Earlier,
     Key,
+    Older,
     Other,
     Seen,
     Standing,
@@ -288,17 +289,10 @@ class Recorded:
         return newest[device]
 
     def _completed(self, seen: Seen) -> Seen:
-        """With what depends on the export that it stands in."""
-        earlier = seen.earlier
-        if earlier is None:
+        """With the export that it is compared with."""
+        if seen.earlier is None:
             return seen
-        read = self.asked.export_run
-        outdated = tuple(
-            said for said, run in zip(earlier.versions, earlier.replaced, strict=True)
-            if 0 < read < run and said not in earlier.taken_back
-        )  # fmt: skip
-        earlier = earlier._replace(since=0 < read <= earlier.run, outdated=outdated)
-        return seen._replace(earlier=earlier)
+        return seen._replace(earlier=seen.earlier._replace(read=self.asked.export_run))
 
     def _key(self, row: Standing) -> Key:
         stands = surviving(self._merged, (row.patient_system, row.patient))
@@ -309,14 +303,13 @@ class Recorded:
 
     def _earlier(self, row: Standing) -> Earlier:
         older = self._ledger.versions(row.identity) if row.revision > 1 else ()
-        back = [each for each in older if each.state == "retracted"]
         return Earlier(
             row.identity, row.run, row.recorded_at.strftime("%Y-%m-%d"), stated(row.readings), _keys(row),
             row.state == "retracted", row.revision,
-            versions=tuple(stated(each.readings) for each in older),
-            taken_back=tuple(stated(each.readings) for each in back),
-            withdrawn=frozenset().union(*map(_keys, back)),
-            replaced=tuple(each.replaced_run for each in older),
+            versions=tuple(
+                Older(stated(each.readings), _keys(each), each.state == "retracted", each.replaced_run)
+                for each in older
+            ),
             chain=row.chain or row.identity, wrong_patient=row.reason == "wrong-patient",
             preliminary=given_out_as_preliminary([*older, row]), epoch=row.epoch,
         )  # fmt: skip
@@ -334,5 +327,4 @@ def _stands(seen: Seen) -> bool:
 
 def _is_old(key: Key, earlier: Earlier) -> bool:
     """Whether a set says nothing that the one of its identity does not say, or has not said before."""
-    known = [earlier.readings, *earlier.versions]
-    return covers(b"".join(map(prints_of, known)), key.said)
+    return covers(b"".join(map(prints_of, earlier.ever)), key.said)

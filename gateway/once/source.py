@@ -97,6 +97,22 @@ class Key(NamedTuple):
     telling: bool = False
 
 
+class Older(NamedTuple):
+    """An earlier version of a set.
+
+    Attributes:
+        readings: what was recorded, by vital (`canonical`).
+        keys: keys of its records.
+        taken_back: a person took it back, whatever was recorded of the set since.
+        replaced: number of the run that recorded the version after it.
+    """
+
+    readings: dict[str, str]
+    keys: frozenset[str]
+    taken_back: bool
+    replaced: int
+
+
 class Earlier(NamedTuple):
     """What the ledger holds of a set that was recorded by an earlier run.
 
@@ -108,12 +124,8 @@ class Earlier(NamedTuple):
         keys: keys of its records.
         retracted: it has been retracted since.
         revision: 1 for the first, then one more for each revision.
-        since: it was recorded by the run that read this export first, or by a later one.
-        outdated: what earlier versions of it said that had been corrected by the time this export was first read.
-        versions: what earlier versions said at all.
-        taken_back: what those of them said that a person took back, whatever was recorded of the set since.
-        withdrawn: keys of the records of these.
-        replaced: the runs that replaced the earlier versions, one for each of `versions`.
+        versions: the earlier ones, the oldest first.
+        read: the run that first read the export it is compared with; 0 where there is none.
         moved: it was retracted, and a person has assigned the measurement to another patient since.
         chain: names the measurement through its life, 16 bytes: the identity of the first set of it.
         wrong_patient: it was retracted because it was the wrong patient's.
@@ -128,21 +140,38 @@ class Earlier(NamedTuple):
     keys: frozenset[str]
     retracted: bool = False
     revision: int = 1
-    since: bool = False
-    outdated: tuple[dict[str, str], ...] = ()
-    versions: tuple[dict[str, str], ...] = ()
-    taken_back: tuple[dict[str, str], ...] = ()
-    withdrawn: frozenset[str] = frozenset()
-    replaced: tuple[int, ...] = ()
+    versions: tuple[Older, ...] = ()
+    read: int = 0
     moved: bool = False
     chain: bytes = b""
     wrong_patient: bool = False
     preliminary: frozenset[str] = frozenset()
     epoch: int = 0
 
-    def ever(self, vital: str) -> set[str | None]:
-        """What it says of a vital, or has said; None where a version had nothing to say."""
-        return {each.get(vital) for each in (self.readings, *self.versions)}
+    @property
+    def since(self) -> bool:
+        """Whether it was recorded by the run that read the export first, or by a later one."""
+        return 0 < self.read <= self.run
+
+    @property
+    def ever(self) -> list[dict[str, str]]:
+        """What it says, and what it has said."""
+        return [self.readings, *(each.readings for each in self.versions)]
+
+    @property
+    def taken_back(self) -> list[dict[str, str]]:
+        """What versions said that a person took back."""
+        return [each.readings for each in self.versions if each.taken_back]
+
+    @property
+    def outdated(self) -> list[dict[str, str]]:
+        """What the others said that had not been corrected when the export was first read."""
+        return [each.readings for each in self.versions if 0 < self.read < each.replaced and not each.taken_back]
+
+    @property
+    def withdrawn(self) -> frozenset[str]:
+        """Keys of records that were taken back, and are not among those that stand."""
+        return frozenset().union(*(each.keys for each in self.versions if each.taken_back)) - self.keys
 
 
 class Other(NamedTuple):

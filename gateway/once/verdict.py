@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -195,10 +195,10 @@ class Judge:
         fresh = {vital for vital in says if vital not in known}
         other = {vital for vital in says if vital in known and known[vital] != says[vital]}
         refused: set[str] = set()
-        back = {vital for vital in fresh | other if any(each.get(vital) == says[vital] for each in earlier.taken_back)}
-        stale = {vital for vital in other if any(each.get(vital) == says[vital] for each in earlier.outdated)} - back
         # Of what is fresh, too: the set was taken back once, and recorded anew without it.
-        before = {vital for vital in fresh | other if says[vital] in earlier.ever(vital)}
+        news = {vital: says[vital] for vital in fresh | other}
+        before, back = _said_by(earlier.ever, news), _said_by(earlier.taken_back, news)
+        stale = (_said_by(earlier.outdated, news) & other) - back
         elsewhen = said.epoch is not None and said.epoch != earlier.epoch
         if elsewhen:
             # The records of a set have one time; what was sent already would keep the old one.
@@ -264,7 +264,7 @@ class Judge:
             earlier.revision + 1,
             frozenset(vital for vital in other if is_absent(earlier.readings.get(vital, ""))),
             (preliminary & other) | records,
-            earlier.withdrawn - earlier.keys,
+            earlier.withdrawn,
         )
 
     def _recorded_members(self, key: str, earlier: Earlier) -> Collection[str]:
@@ -279,7 +279,13 @@ def _adds_nothing(said: Said, seen: Seen) -> bool:
 
 
 def _says_nothing_new(said: Said, earlier: Earlier) -> bool:
-    return all(canonical(each) in earlier.ever(each.vital) for each in said.recorded)
+    says = {each.vital: canonical(each) for each in said.recorded}
+    return _said_by(earlier.ever, says) == says.keys()
+
+
+def _said_by(versions: Sequence[Mapping[str, str]], says: Mapping[str, str]) -> set[str]:
+    """The vitals of which one of the versions said the same."""
+    return {vital for vital, text in says.items() if any(each.get(vital) == text for each in versions)}
 
 
 def _by(earlier: Earlier) -> str:

@@ -17,6 +17,7 @@ from tests.properties.life_kit import (
     PATIENTS,
     ZONE,
     Behaviour,
+    Facts,
     Life,
     Mapping,
     Row,
@@ -27,6 +28,11 @@ from tests.properties.life_kit import (
 A, B, C = PATIENTS
 TEN, HALF_PAST, SECONDS_LATER, OTHER_MONITOR = 0, 1, 2, 3
 """Places in `MEASUREMENTS`."""
+
+
+def states(facts: Facts, vital: str) -> set[str]:
+    """What is said of a vital, of whatever set."""
+    return {str(fact.state) for (_, each), fact in facts.items() if each == vital}
 
 
 pytestmark = pytest.mark.usefixtures("without_report_pages")
@@ -104,7 +110,7 @@ class TestOrder:
         life.accept()
         life.night(life.export(Row(TEN, A, "other pressure")))
         life.check_drained()
-        assert {str(fact.state) for (_, vital), fact in life.lab.facts().items() if vital == "systolic"} == {"161"}
+        assert states(life.lab.facts(), "systolic") == {"161"}
         life.check_again()
 
     @pytest.mark.parametrize("target", ["ehr", "lab"])
@@ -239,7 +245,7 @@ class TestOldNews:
         life.night(life.export(Row(TEN, A, "implausible")))
         life.night(life.export(Row(TEN, A, "other spo2")))
         life.night()
-        assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+        assert states(life.facts(), "spo2") == {"88"}
         life.check_drained()
         life.check_again()
 
@@ -249,7 +255,7 @@ class TestOldNews:
         life.night(first)
         life.night(life.export(Row(TEN, A, "other spo2")))
         life.night(first)
-        assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+        assert states(life.facts(), "spo2") == {"88"}
         life.check_drained()
         life.check_again()
 
@@ -263,7 +269,7 @@ class TestOldNews:
         export = life.export(Row(TEN, A, "other spo2"), Row(TEN, A, "not taken"))
         for _ in range(3):
             life.night(export)
-            assert {str(fact.state) for (_, vital), fact in life.facts().items() if vital == "spo2"} == {"88"}
+            assert states(life.facts(), "spo2") == {"88"}
         assert [hold.reasons for hold in life.held] == ["same-identity-other-content"]
 
     def test_nor_when_a_person_has_moved_both(self, life: Life) -> None:

@@ -10,6 +10,7 @@ from gateway.mapping import encodings
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, meant, quoted
 from gateway.mapping.table import FormTable, Text
+from gateway.mapping.tables.vitals import check_columns
 from gateway.mapping.texts import regex, trimmed
 from gateway.mapping.uses import uses
 
@@ -99,19 +100,9 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
                 "the wide layout has one column for each vital",
                 'Take it out, or write layout = "long"',
             )
-    for key, source in mapping.vitals.items():
-        if source.labels:
-            problems.add(
-                ("vitals", key, "labels"),
-                "labels belong to the long layout",
-                f"Take labels out and add column = {quoted(source.labels[0])}, the name in the header line",
-            )
-        elif source.column is None and problems.known(("vitals", key, "column")):
-            problems.add(
-                ("vitals", key),
-                "the wide layout needs the column of this vital",
-                'Add column = "...", the name in the header line',
-            )
+    check_columns(
+        mapping, problems, labels="the long layout", needs="the wide layout", column="the name in the header line"
+    )
 
 
 def _labels(mapping: Mapping, problems: Problems) -> None:

@@ -191,6 +191,30 @@ def check_patterns(mapping: Mapping, problems: Problems) -> None:
                 problems.add(path, f"the group {group} is read by no vital, so its value would be lost", todo)
 
 
+def check_columns(
+    mapping: Mapping, problems: Problems, *, labels: str, needs: str, column: str, instead: str = ""
+) -> None:
+    """Note the vitals that have no column where each needs one, and those that have labels.
+
+    Args:
+        mapping: the mapping.
+        problems: takes the mistakes.
+        labels: what labels belong to.
+        needs: what needs the columns.
+        column: what a column is there.
+        instead: the same where labels stood; "" for the same words.
+    """
+    for key, source in mapping.vitals.items():
+        if source.labels:
+            problems.add(
+                ("vitals", key, "labels"),
+                f"labels belong to {labels}",
+                f"Take labels out and add column = {quoted(source.labels[0])}, {instead or column}",
+            )
+        elif source.column is None and problems.known(("vitals", key, "column")):
+            problems.add(("vitals", key), f"{needs} needs the column of this vital", f'Add column = "...", {column}')
+
+
 def meant_key(name: str) -> str:
     """What to do about a name that is no vital's key."""
     close = nearest(name, vocabulary.vitals())
