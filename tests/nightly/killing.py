@@ -1,6 +1,9 @@
-"""A program that starts deliveries and kills them at random moments, until enough were killed and all is sent.
+"""A program that starts deliveries and kills them, until enough were killed and all is sent.
 
     python -m tests.nightly.killing LEDGER KIND PORT KILLS SEED
+
+Three of four are killed at a random moment. The fourth kills itself at the worst one, which chance may miss: the
+receiver has answered, and that is noted nowhere yet.
 
 What takes time is loaded before, and each delivery is a fork that opens the ledger for itself. It prints, as JSON, how
 many were killed and how many came to their end.
@@ -14,8 +17,10 @@ import random
 import signal
 import sys
 import time
+from collections.abc import Callable
 from typing import Any
 
+from gateway.delivery.base import Receipt
 from gateway.delivery.fhir_rest import FhirRest, FhirTarget
 from gateway.delivery.mllp import MllpSender
 from gateway.ledger import OutboxFilter, open_ledger
@@ -29,10 +34,25 @@ def sender(kind: str, port: int) -> Any:
     return MllpSender(target(port, name="lab", acknowledge_timeout=10))
 
 
-def work(where: str, kind: str, port: int) -> int:
-    """One delivery: 0 when nothing waits afterwards."""
+def work(where: str, kind: str, port: int, answers: int = 0) -> int:
+    """One delivery: 0 when nothing waits afterwards. It kills itself when it has so many answers; 0 for never."""
+    target = sender(kind, port)
+    if answers:
+        target.send = dying(target.send, answers)
     with open_ledger(where, wait=10, create=False) as ledger:
-        return int(deliver(ledger, [sender(kind, port)]).waiting > 0)
+        return int(deliver(ledger, [target]).waiting > 0)
+
+
+def dying(send: Callable[[bytes], Receipt], answers: int) -> Callable[[bytes], Receipt]:
+    left = iter(range(answers - 1, -1, -1))
+
+    def sent(data: bytes) -> Receipt:
+        receipt = send(data)
+        if next(left) == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return receipt
+
+    return sent
 
 
 def main(where: str, kind: str, port: int, kills: int, seed: int) -> None:
@@ -45,18 +65,20 @@ def main(where: str, kind: str, port: int, kills: int, seed: int) -> None:
     import httpx  # noqa: F401
     import stamina  # noqa: F401
 
-    killed = ended = 0
+    killed = ended = started = 0
     longest = 0.03
     until = time.monotonic() + 80
     while time.monotonic() < until:
+        started += 1
+        answers = 1 + started // 4 % 3 if started % 4 == 0 and killed < kills else 0
         child = os.fork()
         if child == 0:
             code = 3
             try:
-                code = work(where, kind, port)
+                code = work(where, kind, port, answers)
             finally:
                 os._exit(code)
-        if killed < kills:
+        if killed < kills and not answers:
             time.sleep(chance.uniform(0, longest))
             os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
