@@ -34,6 +34,7 @@ import typer
 
 from gateway import checks, vocabulary
 from gateway.cli import main as cli
+from gateway.identity import forms as association_files
 from gateway.mapping import forms, loader
 from gateway.report.model import CAUTIONS
 from gateway.version import VERSION
@@ -808,7 +809,16 @@ def recovery() -> str:
     return "\n\n".join([*parts, *(_block(made[key]) for key in ("foreseen", "recovered", "audited"))])
 
 
+def association_forms() -> str:
+    """The forms in which associations may be written, by the endings of their files."""
+    return _table(
+        ("file", "what it holds"),
+        ((", ".join(f"`{each}`" for each in form.endings), form.holds) for form in association_files.forms().values()),
+    )
+
+
 SECTIONS: dict[str, Callable[[], str]] = {
+    "association forms": association_forms,
     "cautions": cautions,
     "demos": demos,
     "demo": demo,

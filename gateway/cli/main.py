@@ -182,7 +182,7 @@ def convert(
     associations: Annotated[
         str | None,
         typer.Option(
-            "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
+            "--associations", metavar="FILE", help="Who was on which device, and when; in CSV, FHIR or HL7 v2."
         ),
     ] = None,
     workers: Annotated[int, typer.Option("--workers", metavar="N", min=1, help="Processes that share the work.")] = 1,
@@ -282,7 +282,7 @@ def check(
     associations: Annotated[
         Path | None,
         typer.Option(
-            "--associations", metavar="FILE", help="Who was on which device, and when: .csv, .json, .ndjson or .hl7."
+            "--associations", metavar="FILE", help="Who was on which device, and when; in CSV, FHIR or HL7 v2."
         ),
     ] = None,
     signed: Annotated[

@@ -1,6 +1,7 @@
 """Who is it: identifiers, associations of patients and devices, merged identifiers."""
 
 from gateway.identity.associations import Association, Associations, Found
+from gateway.identity.forms import endings, spoken, usual_endings
 from gateway.identity.identifiers import Identifier, Identifiers
 from gateway.identity.merges import Merge, load_merges, settled
 from gateway.identity.reading import Issuers
@@ -14,7 +15,10 @@ __all__ = [
     "Identifiers",
     "Issuers",
     "Merge",
+    "endings",
     "load_associations",
     "load_merges",
     "settled",
+    "spoken",
+    "usual_endings",
 ]

@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import NamedTuple, TypeAlias
 
 from gateway.errors import InputError
-from gateway.identity import csv_file
+from gateway.identity.forms import form_of
+from gateway.identity.forms.csv import rows
+from gateway.identity.forms.v2 import Message, in_utf8, messages_of, patient_of
 from gateway.identity.reading import Issuers, Unusable, by_system, chosen, refuse
-from gateway.identity.sources import form_of, read_text
-from gateway.identity.v2_file import Message, in_utf8, messages_of, patient_of
+from gateway.identity.sources import read_text
 
 COLUMNS = ("old", "surviving")
 SYSTEMS = ("old_system", "surviving_system")
@@ -52,7 +53,7 @@ def load_merges(path: Path | str, issuers: Issuers) -> tuple[list[Merge], str]:
     where = str(path)
     text, sha256 = read_text(path, _OF)
     form = form_of(path, text, where, _OF)
-    if form not in ("csv", "hl7"):
+    if form not in ("csv", "v2"):
         raise InputError(f"a file of {_OF} is CSV or HL7 v2", where=where, todo="Give it in one of these forms")
     faults: list[str] = []
     found = list(_lines(text, where, issuers, faults) if form == "csv" else _messages(text, where, issuers, faults))
@@ -61,7 +62,7 @@ def load_merges(path: Path | str, issuers: Issuers) -> tuple[list[Merge], str]:
 
 
 def _lines(text: str, where: str, issuers: Issuers, faults: list[str]) -> Iterator[Merge]:
-    for line, cells in csv_file.rows(text, where, COLUMNS, SYSTEMS, _OF, faults):
+    for line, cells in rows(text, where, COLUMNS, SYSTEMS, _OF, faults):
         try:
             old, surviving = (
                 _who(cells[name], cells.get(system, ""), issuers, name)

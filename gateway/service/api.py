@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from gateway.errors import GatewayError, UsageError
+from gateway.identity import usual_endings
 from gateway.model import Outcome
 from gateway.service.access import Reader, Settler, Submitter
 from gateway.service.jobs import BusyError, Job, Jobs
@@ -29,6 +30,10 @@ from gateway.version import VERSION
 
 if TYPE_CHECKING:
     from gateway.decisions import Effect
+
+    AssociationsForm = str
+else:
+    AssociationsForm = Literal[tuple(ending[1:] for ending in usual_endings())]
 
 JSON, NDJSON, FHIR = "application/json", "application/fhir+ndjson", "application/fhir+json"
 V2, HTML, TEXT = "application/hl7-v2", "text/html", "text/plain"
@@ -383,9 +388,7 @@ async def convert(
         str | None, Form(description="A mapping that the service has.", pattern="^[a-z0-9][a-z0-9-]{0,63}$")
     ] = None,
     associations: Annotated[UploadFile | None, File(description="Who was on which device: CSV, FHIR, or v2.")] = None,
-    associations_form: Annotated[
-        Literal["csv", "json", "ndjson", "hl7"], Form(description="How the associations are written.")
-    ] = "csv",
+    associations_form: Annotated[AssociationsForm, Form(description="How the associations are written.")] = "csv",
     records: Annotated[
         Literal["fhir", "oru", "both"] | None, Form(description="Left out: what the form asked for needs.")
     ] = None,

@@ -188,9 +188,8 @@ async def begin(
             text = known[mapping_name].read_text(encoding="utf-8")
         if len(text) > api.LARGEST_MAPPING:
             raise Refused(413, "the mapping is larger than a mapping can be (1 MiB)", "Send the mapping file")
-        suffix = Path(associations.filename or "").suffix.lower() if associations is not None else ""
-        if associations is not None and suffix in (".csv", ".json", ".ndjson", ".hl7"):
-            bench.associations = bench.folder / f"associations{suffix}"
+        if associations is not None and associations.filename:
+            bench.associations = bench.folder / f"associations{pages.ending_of(associations)}"
             await run_in_threadpool(api.store, associations, bench.associations)
         bench.now = bench.tried = await run_in_threadpool(_look, bench, _unix(text), settings)
     except BaseException:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Query, Request, Response, UploadFile
@@ -13,6 +14,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.concurrency import run_in_threadpool
 
 from gateway.errors import UsageError
+from gateway.identity import endings, spoken
 from gateway.report.page import environment
 from gateway.service import api
 from gateway.service.access import COOKIE, SESSION_SECONDS, Access, Principal, Reader, Settler, Submitter
@@ -30,6 +32,7 @@ _STATIC = {"service.css": "text/css", "service.js": "text/javascript"}
 def _environment() -> Environment:
     made = environment("gateway.service")
     made.filters["when"] = lambda moment: moment.strftime("%Y-%m-%d %H:%M UTC")
+    made.globals["association_endings"] = list(endings())
     return made
 
 
@@ -139,17 +142,27 @@ async def convert(
     """Queue a conversion, and show how far it is."""
     own = mapping if mapping is not None and mapping.filename else None
     beside = associations if associations is not None and associations.filename else None
+    form = ending_of(beside)[1:] if beside is not None else "csv"
     if not all(each.filename for each in exports) or (own is None and not mapping_name):
         raise Refused(422, "an export and a mapping are needed", "Go back, and choose both")
-    suffix = (beside.filename or "").rsplit(".", 1)[-1].lower() if beside is not None else "csv"
-    if suffix not in ("csv", "json", "ndjson", "hl7"):
-        raise Refused(422, "the associations are none of .csv, .json, .ndjson and .hl7", "Choose such a file")
     job = await api.begin(
         request, who.name, exports, mapping=own, mapping_name=None if own is not None else mapping_name,
-        associations=beside, associations_form=suffix, records="both", bundle="transaction", received=None, sent=None,
+        associations=beside, associations_form=form, records="both", bundle="transaction", received=None, sent=None,
         remember=bool(remember),
     )  # fmt: skip
     return RedirectResponse(f"/conversions/{job.id}", 303)
+
+
+def ending_of(associations: UploadFile) -> str:
+    """The ending of an uploaded file of associations, with its dot: it says in which form they are.
+
+    Raises:
+        Refused: there is no such form.
+    """
+    ending = Path(associations.filename or "").suffix.casefold()
+    if ending not in endings():
+        raise Refused(422, f"the associations are not in {spoken(list(endings()))}", "Choose such a file")
+    return ending
 
 
 @router.get("/conversions/{id}")

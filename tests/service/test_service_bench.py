@@ -99,6 +99,16 @@ def test_the_bench_shows_cells_readings_and_records(client: TestClient, bench: s
     assert "patient-missing" in page
 
 
+@pytest.mark.parametrize(("where", "part"), [("/bench", "sample"), ("/conversions", "exports")])
+def test_associations_of_no_known_form_are_refused(client: TestClient, where: str, part: str) -> None:
+    parts = {part: ("a.csv", EXPORT), "mapping": ("m.toml", WIDE), "associations": ("who.xml", "<who/>")}
+    answer = client.post(where, files=parts, follow_redirects=False)
+    assert answer.status_code == 422
+    assert "the associations are not in .csv, .json, .ndjson, .hl7, .tsv or .txt" in answer.text
+    offered = client.get(where if part == "exports" else "/bench").text
+    assert 'accept=".csv,.json,.ndjson,.hl7,.tsv,.txt"' in offered
+
+
 def test_what_changed_is_marked(client: TestClient, bench: str) -> None:
     page = client.post(bench, data={"mapping": WIDE.replace('unit = "kg"', 'unit = "[lb_av]"')}).text
     assert "was 71.4 kg (recorded)" in page

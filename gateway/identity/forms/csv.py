@@ -19,26 +19,32 @@ COLUMNS = ("device", "patient", "from", "to", "established", "by")
 _SYSTEM = "system"
 
 
-def read(text: str, where: str, issuers: Issuers) -> list[Association]:
-    """Read the associations of a CSV file.
+class FORM:
+    """CSV."""
 
-    Args:
-        text: the file's content.
-        where: its name, for errors.
-        issuers: the identifier systems of the mapping.
+    name = "CSV"
+    endings = (".csv", ".tsv", ".txt")
+    begins = ()
+    holds = "lines as above; a tab or `;` may stand between the cells"
 
-    Raises:
-        InputError: the header or lines are wrong; names numbers and columns, never contents.
-    """
-    faults: list[str] = []
-    found: list[Association] = []
-    for line, cells in rows(text, where, COLUMNS, (_SYSTEM,), "associations", faults):
-        try:
-            found.append(_line(cells, issuers))
-        except Unusable as fault:
-            faults.append(f"line {line}: {fault}")
-    refuse(faults, where, "lines")
-    return found
+    @staticmethod
+    def read(text: str, where: str, issuers: Issuers) -> list[Association]:
+        """Read the lines below the header."""
+        faults: list[str] = []
+        found: list[Association] = []
+        for line, cells in rows(text, where, COLUMNS, (_SYSTEM,), "associations", faults):
+            try:
+                found.append(_line(cells, issuers))
+            except Unusable as fault:
+                faults.append(f"line {line}: {fault}")
+        refuse(faults, where, "lines")
+        return found
+
+    @staticmethod
+    def example() -> str:
+        """A header and one line."""
+        line = "W2-A,INVENTED-7,2026-03-14T09:30:00-05:00,2026-03-14T10:00:00-05:00,scan,S11"
+        return f"{','.join(COLUMNS)}\n{line}\n"
 
 
 def rows(

@@ -37,6 +37,12 @@ _STATUS = "RFCWD"
 _DTM = re.compile(r"(\d{12})(\d{2})?(?:\.(\d{1,4}))?([+-]\d{4})?", re.ASCII)
 _OFFSET = re.compile(r"[+-]\d{4}$", re.ASCII)
 _ESCAPE = "FSTRE"
+_EXAMPLE = r"""MSH|^~\&|WARD|CLINIC|REC|HOSP|20260314101500-0500||ORU^R01^ORU_R01|1|T|2.6
+PID|||INVENTED-7
+OBR|||A-1|69136^MDC_OBS_ASSOCIATION_PATIENT_DEVICE^MDC
+OBX|1|CWE|68487^MDC_ATTR_EVT_COND^MDC|0.0.0.0|198332^MDC_EVT_ASSOCIATION_PATIENT_DEVICE^MDC||||||F
+PRT|1|UC||EQUIP^EQUIP^HL70912||||||W2-A|20260314093000|20260314100000
+"""
 
 
 class _Event(NamedTuple):
@@ -117,31 +123,36 @@ class Message:
         return "\x1f".join(self.at(parts, place) for place in range(1, len(parts) + 1)).rstrip("\x1f")
 
 
-def read(text: str, where: str, issuers: Issuers) -> list[Association]:
-    """Read association messages.
+class FORM:
+    """HL7 v2."""
 
-    Args:
-        text: the file's content.
-        where: its name, for errors.
-        issuers: the identifier systems of the mapping.
+    name = "HL7 v2"
+    endings = (".hl7",)
+    begins = ("MSH", "FHS", "BHS")
+    holds = "HL7 v2: device-patient association messages (ORU^R01) of IHE's Point-of-Care Identity Management (PCIM)"
 
-    Raises:
-        InputError: it holds no messages, or some are wrong; names their numbers and fields, never contents.
-    """
-    messages = messages_of(text, where)
-    faults: list[str] = []
-    stays: dict[str, _Stay] = {}
-    for number, (line, segments) in enumerate(messages, 1):
-        try:
-            _take(_event(Message(segments), issuers), stays)
-        except Unusable as fault:
-            faults.append(f"message {number} (line {line}): {fault}")
-    refuse(faults, where, "messages")
-    return [
-        Association(stay.device, stay.patient, stay.begin, stay.end, issuers.system(stay.system), stay.validated)
-        for stay in stays.values()
-        if stay.begin != stay.end
-    ]
+    @staticmethod
+    def read(text: str, where: str, issuers: Issuers) -> list[Association]:
+        """Read association messages in their order."""
+        messages = messages_of(text, where)
+        faults: list[str] = []
+        stays: dict[str, _Stay] = {}
+        for number, (line, segments) in enumerate(messages, 1):
+            try:
+                _take(_event(Message(segments), issuers), stays)
+            except Unusable as fault:
+                faults.append(f"message {number} (line {line}): {fault}")
+        refuse(faults, where, "messages")
+        return [
+            Association(stay.device, stay.patient, stay.begin, stay.end, issuers.system(stay.system), stay.validated)
+            for stay in stays.values()
+            if stay.begin != stay.end
+        ]
+
+    @staticmethod
+    def example() -> str:
+        """One message, which begins a validated association and ends it."""
+        return _EXAMPLE
 
 
 def messages_of(text: str, where: str) -> list[tuple[int, list[str]]]:

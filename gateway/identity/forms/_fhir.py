@@ -23,6 +23,17 @@ _NOT_USED = ("entered-in-error", "intended")
 _DATE_TIME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(?:\.(\d{1,6}))?(?:Z|[+-]\d{2}:\d{2})?", re.ASCII)
 _Json = dict[str, Any]
 
+BEGINS = ("{", "[")
+EXAMPLE = json.dumps(
+    {
+        "resourceType": "DeviceUseStatement",
+        "status": "completed",
+        "subject": {"identifier": {"value": "INVENTED-7"}},
+        "device": {"identifier": {"value": "W2-A"}},
+        "timingPeriod": {"start": "2026-03-14T09:30:00-05:00", "end": "2026-03-14T09:59:59-05:00"},
+    }
+)
+
 
 class _File:
     """The resources of a file by what a reference can call them."""
