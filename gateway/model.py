@@ -419,6 +419,7 @@ class Block:
         context: header columns in force at the start of the block, where the form of export has such.
         captured: the chunks of a capture: the first line that begins in each, and the host's time (ISO 8601), by line.
         discarded: first lines of sets that a person has discarded.
+        cells: how many cells each row has, where the form has rows of cells; 0: as many as there are columns.
     """
 
     export: int
@@ -432,6 +433,7 @@ class Block:
     context: dict[str, str] = field(default_factory=dict)
     captured: tuple[tuple[int, str], ...] = ()
     discarded: frozenset[int] = frozenset()
+    cells: int = 0
 
 
 @dataclass(slots=True)
@@ -443,9 +445,11 @@ class Parsed:
         lines: every line (of framed exports: byte) of the block, by kind.
         findings: what was noticed.
         lost: entries and records that could not be read; None where each unreadable line is one.
+        incomplete: first lines of entries whose set may have lost a row that could not be read.
     """
 
     entries: list[Entry]
     lines: Counter[LineKind]
     findings: list[Finding]
     lost: int | None = None
+    incomplete: frozenset[int] = frozenset()

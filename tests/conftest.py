@@ -11,12 +11,16 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from itertools import count
 from pathlib import Path
 from unittest import TestCase
 
 import pytest
 from hypothesis import HealthCheck, is_hypothesis_test, settings
+
+from gateway.report import Drawing
+from gateway.report.page import html as HTML  # noqa: N812
 
 # The same examples each time, so that a change is red or green for what it does. No example database in the working
 # tree, and no judgement by the clock: two tests share each core of a small machine.
@@ -65,6 +69,23 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         for item in items:
             if item.get_closest_marker("browser") is not None:
                 item.add_marker(missing)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _no_page(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Reports have no page, except in modules marked `page`: its pictures take far longer than a small run."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.node.get_closest_marker("page") is None:
+            patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
+            patch.setattr("gateway.report.Drawing", nullcontext)
+        yield
+
+
+@pytest.fixture
+def with_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reports have their page and pictures all the same."""
+    monkeypatch.setattr("gateway.report.page.html", HTML)
+    monkeypatch.setattr("gateway.report.Drawing", Drawing)
 
 
 @pytest.fixture(scope="session")

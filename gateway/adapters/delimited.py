@@ -11,7 +11,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from difflib import get_close_matches
-from itertools import count
+from itertools import chain, count
 from operator import itemgetter
 from typing import Any, BinaryIO, ClassVar, Literal, TypeAlias
 
@@ -24,6 +24,9 @@ _ROW_LINES = 50
 _BLOCK_LINES = 25_000
 _NAMES = 100
 _NAME_LENGTH = 80
+_HABIT = 2
+"""Rows that must agree before their width is taken for a habit of the export."""
+
 _USUAL_DELIMITERS = (",", ";", "\t", "|")
 
 
@@ -68,6 +71,7 @@ class Delimited:
         self._spelled = {_trim(name): name for name in self._needed}
         self._probe = max(self._needed, key=len)
         self._probe_text = _trim(self._probe)
+        self._header_names = min(2, len(self._spelled))
         self._delimiter = layout.delimiter
         self._quote = layout.quote
         self._csv: dict[str, Any] = {"delimiter": layout.delimiter, "strict": True, "quotechar": layout.quote or None}
@@ -104,13 +108,23 @@ class Delimited:
         """
         lines = Lines(stream, self._codec, export, self.piece)
         block = Block(export, 1, self._needed if self._layout.header else tuple(self._layout.columns), "", 1)
+        block.cells = len(block.fields) + self._layout.trailing_delimiter
         idle = not self._layout.header or self._take_header(lines, block)
         header = lines.first_line - 1
+        lost = False  # below a header that cannot be used
         while True:
-            end = self._cut(lines, block.fields)
+            end = self._cut(lines, block)
+            other = self._other_header(lines, end, block.fields, lost) if self._layout.header else None
+            if other is not None and other[0] == 0:
+                lost = self._turn(lines, block, other[1])
+                continue
+            if other is not None:
+                end = other[0]
             block.first_line = lines.first_line
             block.text, block.damaged, findings = lines.take(end)
             block.findings += findings
+            if lost:
+                block.damaged |= _written(block)
             idle = idle and self._idle(block.text)
             ended = not lines.text and not lines.more()
             if ended and idle:
@@ -118,13 +132,13 @@ class Delimited:
             yield block
             if ended:
                 return
-            block = Block(export, block.number + 1, block.fields, "", 1)
+            block = Block(export, block.number + 1, block.fields, "", 1, cells=block.cells)
 
     def _idle(self, text: str) -> bool:
         """Whether a text holds nothing but blank lines and footers."""
         return all(not line.strip() or self._is_footer(line) for line in text.split("\n"))
 
-    def _cut(self, lines: Lines, fields: tuple[str, ...]) -> int:
+    def _cut(self, lines: Lines, block: Block) -> int:
         """Where the next block ends in `lines.text`; depends on the lines only, never on how much has been read."""
         while len(lines.text) < self.block and lines.more():
             pass
@@ -153,21 +167,45 @@ class Delimited:
             rows = reversed(whole)
         if not self._set_columns:
             return end
-        key_at = itemgetter(*(fields.index(name) for name in self._set_columns))
-        key = next((key_at(cells) for _, _, cells, _ in rows if cells and self._is_entry(cells, fields)), None)
-        return end if key is None else self._set_end(lines, fields, end, key_at, key)
+        loose = False
+        for _, _, cells, kind in rows:
+            kind = self._kind(cells, block) if cells is not None else kind or LineKind.UNREADABLE
+            if cells is not None and kind is LineKind.ENTRY:
+                return self._set_end(lines, block, end, self._key_at(block)(cells), loose)
+            loose = loose or kind is LineKind.UNREADABLE
+        return self._set_end(lines, block, end, None, loose) if loose else end
 
-    def _set_end(self, lines: Lines, fields: tuple[str, ...], end: int, key_at: itemgetter[Any], key: object) -> int:
-        """The first row after `end` that belongs to another set than the last entry before it."""
+    def _key_at(self, block: Block) -> itemgetter[Any]:
+        """Takes of a row what rows of one set agree in (long layout)."""
+        return itemgetter(*(block.fields.index(name) for name in self._set_columns))
+
+    def _set_end(self, lines: Lines, block: Block, end: int, key: object, loose: bool) -> int:
+        """The first row after `end` that belongs to another set than the last entry before it.
+
+        A row that cannot be read may belong to the set below it: both are in one block.
+
+        Args:
+            lines: what is read of the export.
+            block: for its columns.
+            end: a position in `lines.text`.
+            key: what the rows of the last entry's set agree in; None where there is no such entry.
+            loose: such a row stands between that entry and `end`, or before `end` where there is none.
+        """
+        key_at = self._key_at(block)
         first_line = lines.first_line + lines.text.count("\n", 0, end)
         while True:
             texts, ended = _split(lines.text[end:]), lines.ended
-            position = end
-            for start, used, cells, _ in self._rows(texts, lines.damaged, first_line):
+            position, own, lost = end, key, loose
+            for start, used, cells, kind in self._rows(texts, lines.damaged, first_line):
                 if not ended and start + _ROW_LINES > len(texts):
                     break
-                other = cells and self._is_entry(cells, fields) and key_at(cells) != key
-                if other or position - end >= self.set_limit:
+                kind = self._kind(cells, block) if cells is not None else kind or LineKind.UNREADABLE
+                if cells is not None and kind is LineKind.ENTRY:
+                    if key_at(cells) != own and not lost:
+                        return position
+                    own, lost = key_at(cells), False
+                lost = lost or kind is LineKind.UNREADABLE
+                if position - end >= self.set_limit:
                     return position
                 position += sum(len(line) + 1 for line in texts[start : start + used])
             if ended:
@@ -195,6 +233,7 @@ class Delimited:
                     todo="Export it again with one column of that name, or map by position with header = false",
                 )
             first.fields = fields
+            first.cells = self._usual(texts[at + taken :], lines, at + taken, fields)
             before = [LineKind.BLANK if not text.strip() else LineKind.PREAMBLE for text in texts[:at]]
             end = min(sum(len(text) + 1 for text in texts[: at + taken]), len(lines.text))
             _, damaged, first.findings = lines.take(end)
@@ -211,6 +250,78 @@ class Delimited:
             first.findings.append(_without_entries(first.export, 0))
             return False
         raise self._no_header(texts[:within], [line for line in lines.damaged if line <= within])
+
+    def _usual(self, texts: Sequence[str], lines: Lines, before: int, fields: tuple[str, ...]) -> int:
+        """How many cells each row below a header has.
+
+        As many as the header, and one more where the mapping says that rows end with a delimiter of their own. That
+        is never learned: where every row has a cell too many, every row may be shifted, as by a decimal comma. What
+        is learned from the first rows is only whether they leave out columns at the end that have no name.
+
+        Args:
+            texts: the lines after the header.
+            lines: what is read of the export.
+            before: how many lines there are before them.
+            fields: the columns under the header.
+        """
+        width = len(fields)
+        if self._layout.trailing_delimiter:
+            return width + 1
+        rows = self._rows(texts[:_ROW_LINES], lines.damaged, lines.first_line + before)
+        seen = Counter(len(cells) for _, _, cells, _ in rows if cells and any(map(str.strip, cells)))
+        usual, count = seen.most_common(1)[0] if seen else (width, 0)
+        if count < _HABIT or usual >= width or seen[width] == count:
+            return width
+        named = (name != f"column {at}" or name in self._needed for at, name in _after(fields, usual))
+        return width if any(named) else usual
+
+    # -- headers further down
+
+    def _names(self, cells: Sequence[str]) -> Counter[str]:
+        """How often each column that the mapping uses is named in a row."""
+        names = (self._spelled.get(_trim(cell)) for cell in cells if len(cell) <= _NAME_LENGTH)
+        return Counter(name for name in names if name is not None)
+
+    def _other_header(
+        self, lines: Lines, end: int, fields: tuple[str, ...], lost: bool
+    ) -> tuple[int, list[str]] | None:
+        """Where the first header with other columns begins in `lines.text`, and its cells; after `lost` any header."""
+        text = lines.text[:end]
+        hits = [name for name in self._spelled if name in text]
+        if len(hits) < self._header_names:
+            return None
+        position = 0
+        for line, row in enumerate(_split(text), lines.first_line):
+            if sum(name in row for name in hits) >= self._header_names and line not in lines.damaged:
+                cells = self._first_row([row])[1]
+                named = cells is not None and len(self._names(cells)) >= self._header_names
+                if cells is not None and named and (lost or self._fields(cells) != fields):
+                    return position, cells
+            position += len(row) + 1
+        return None
+
+    def _turn(self, lines: Lines, block: Block, cells: list[str]) -> bool:
+        """Go over to another header, which is the next line; True when what follows cannot be read by it."""
+        line = lines.first_line
+        _, _, findings = lines.take(lines.text.find("\n") + 1 or len(lines.text))
+        block.findings += findings
+        block.lines[LineKind.HEADER] += 1
+        names = self._names(cells)
+        missing = [name for name in self._needed if not names[name]]
+        wrong = missing or [name for name in self._needed if names[name] > 1]
+        if wrong:
+            says = "lacks" if missing else "names more than once"
+            message = f"Another header stands here, and it {says} {_listed(wrong)}: nothing below it is read"
+            rule, severity, effect = "header-lacks-columns", Severity.ERROR, Effect.HOLD
+        else:
+            message = "Another header stands here; the rows below it are read by it"
+            rule, severity, effect = "header-changed", Severity.WARNING, Effect.NOTE
+            while lines.text.count("\n") < _ROW_LINES and lines.more():
+                pass
+            block.fields = self._fields(cells)
+            block.cells = self._usual(_split(lines.text), lines, 0, block.fields)
+        block.findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
+        return bool(wrong)
 
     def _fields(self, cells: Sequence[str]) -> tuple[str, ...]:
         """Names of the columns under a header: the mapping's own spelling, and a name for a column without one."""
@@ -326,27 +437,27 @@ class Delimited:
                 if cells is None or used > 1:
                     break
 
-    def _is_entry(self, cells: list[str], fields: tuple[str, ...]) -> bool:
-        return self._kind(cells, fields) is LineKind.ENTRY
+    def _kind(self, cells: list[str], block: Block) -> LineKind:
+        """What a row is by its cells; brings an entry to the width of the header.
 
-    def _kind(self, cells: list[str], fields: tuple[str, ...]) -> LineKind:
-        """What a row is by its cells; brings an entry to the width of the header when nothing is lost by that."""
+        A row that differs from the others in the number of its cells is unreadable, whether a cell too many is blank
+        or not: nobody can say where it came in, and what stands after that place is another column's.
+        """
         if not any(map(str.strip, cells)):
             return LineKind.BLANK
-        width = len(fields)
-        if len(cells) != width:
-            if any(map(str.strip, cells[width:])):
-                return LineKind.UNREADABLE
-            if any(name != f"column {at}" or name in self._needed for at, name in _after(fields, len(cells))):
-                return LineKind.UNREADABLE
-            cells[width:] = []
-            cells += [""] * (width - len(cells))
+        fields = block.fields
+        width, usual = len(fields), block.cells or len(fields)
         if (
             self._layout.header
+            and width <= len(cells) <= max(width, usual)
             and self._probe_text in cells[fields.index(self._probe)]
-            and self._fields(cells) == fields
+            and self._fields(cells[:width]) == fields
         ):
             return LineKind.REPEATED_HEADER
+        if len(cells) != usual or any(map(str.strip, cells[width:])):
+            return LineKind.UNREADABLE
+        cells[width:] = []
+        cells += [""] * (width - len(cells))
         return LineKind.ENTRY
 
     # -- entries
@@ -379,8 +490,13 @@ class Delimited:
         else:
             delimiter = self._delimiter
             rows = [text.split(delimiter) for text in texts]
-        if set(map(len, rows)) != {len(block.fields)} or not all(map(str.strip, map(itemgetter(0), rows))):
+        width, usual = len(block.fields), block.cells or len(block.fields)
+        if set(map(len, rows)) != {usual} or not all(map(str.strip, map(itemgetter(0), rows))):
             return None
+        if usual != width:
+            if any(map(str.strip, chain.from_iterable(row[width:] for row in rows))):
+                return None
+            rows = [row[:width] + [""] * (width - usual) for row in rows]
         if self._layout.header and (self._quoted(self._probe) or self._probe_text in block.text):
             return None
         return list(zip(count(block.first_line), rows, strict=False))
@@ -392,37 +508,80 @@ class Delimited:
         findings: list[Finding] = []
         cut_off = not block.text.endswith("\n")
         continued = 0
+        lost: list[tuple[int, list[str]]] = []
 
         def note(rule: str, message: str, line: int, severity: Severity = Severity.ERROR) -> None:
             effect = Effect.HOLD if severity is Severity.ERROR else Effect.NOTE
             findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
 
-        width = len(block.fields)
+        width = block.cells or len(block.fields)
         for start, used, cells, known in self._rows(texts, block.damaged, block.first_line):
             line = block.first_line + start
             last = cut_off and start + used == len(texts)
             if cells is None:
                 kinds[known or LineKind.UNREADABLE] += 1
+                if known is not LineKind.FOOTER:
+                    lost.append((len(entries), []))
                 if known is LineKind.UNREADABLE and last:
                     note("row-truncated", "The export ends inside a cell of this row, without a line end", line)
                 elif known is LineKind.UNREADABLE:
                     note("row-quote-open", f"A quote opens a cell that does not end within {_ROW_LINES} lines", line)
                 continue
             had = len(cells)
-            kind = self._kind(cells, block.fields)
+            kind = self._kind(cells, block)
+            if kind is LineKind.ENTRY and used > 1 and self._holds_rows(cells, width):
+                kinds[LineKind.UNREADABLE] += used
+                lost.append((len(entries), []))
+                note("row-holds-rows", "A quoted cell of this row holds what looks like other rows", line)
+                continue
             if kind is LineKind.ENTRY:
                 entries.append((line, cells))
                 continued += used - 1
                 continue
             kinds[kind] += used
+            if kind is LineKind.UNREADABLE:
+                lost.append((len(entries), cells))
             if kind is LineKind.REPEATED_HEADER:
                 note("header-repeated", "The header stands here again", line, Severity.INFORMATION)
             elif kind is LineKind.UNREADABLE and last and had < width:
                 note("row-truncated", f"The export ends in cell {had} of {width} of this row, without a line end", line)
             elif kind is LineKind.UNREADABLE:
-                note("row-ragged", f"The row has {had} cells, the header {width}", line)
+                usual = "the header" if width == len(block.fields) else "the others"
+                note("row-ragged", f"The row has {had} cells, {usual} {width}", line)
         kinds.update({LineKind.ENTRY: len(entries), LineKind.CONTINUATION: continued})
-        return Parsed(entries, +kinds, findings)
+        return Parsed(entries, +kinds, findings, incomplete=self._incomplete(block, entries, lost))
+
+    def _holds_rows(self, cells: Sequence[str], width: int) -> bool:
+        """Whether a cell over several lines holds a whole row, or one that goes on with the cells behind it."""
+        for at, cell in enumerate(cells):
+            *before, last = (text.count(self._delimiter) for text in cell.split("\n")[1:] or [""])
+            if width - 1 in before or (last == at > 0 and "\n" in cell):
+                return True
+        return False
+
+    def _incomplete(
+        self, block: Block, entries: Sequence[Entry], lost: Sequence[tuple[int, list[str]]]
+    ) -> frozenset[int]:
+        """Lines of entries whose sets may have lost a row (long layout).
+
+        A lost row is of the set beside it whose time, patient and so on it states at their places; where it states
+        neither's, it may be of either.
+
+        Args:
+            block: for its columns.
+            entries: the entries.
+            lost: for each row that cannot be read how many entries stand before it, and its cells, if any.
+        """
+        if not self._set_columns:
+            return frozenset()
+        key_at = self._key_at(block)
+        least = max(block.fields.index(name) for name in self._set_columns)
+        found: set[int] = set()
+        for at, cells in lost:
+            beside = [(key_at(entry[1]), entry[0]) for entry in entries[max(at - 1, 0) : at + 1]]
+            own = key_at(cells) if len(cells) > least else None
+            found.update([line for key, line in beside if key == own] or [line for _, line in beside])
+        return frozenset(found)
 
     @staticmethod
     def example() -> tuple[dict[str, object], bytes]:
@@ -459,6 +618,11 @@ def _split(text: str) -> list[str]:
     if not texts[-1]:
         texts.pop()
     return texts
+
+
+def _written(block: Block) -> frozenset[int]:
+    """Numbers of the lines of a block that are not blank."""
+    return frozenset(line for line, text in enumerate(_split(block.text), block.first_line) if text.strip())
 
 
 def _trim(name: str) -> str:

@@ -168,7 +168,7 @@ class BlockConverter:
         lines = Counter(block.lines)
         lines.update(parsed.lines)
         lost = lines[LineKind.UNREADABLE] if parsed.lost is None else parsed.lost
-        sets = self._understanding.sets(parsed.entries, block.export)
+        sets = self._understanding.sets(parsed.entries, block.export, parsed.incomplete)
         if retaken is not None:
             sets = (candidate for candidate in sets if candidate.item.line in retaken.lines)
         return sets, [*block.findings, *parsed.findings], lines, lost

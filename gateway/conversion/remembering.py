@@ -257,6 +257,7 @@ def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump],
         "damaged": sorted(block.damaged),
         "context": block.context,
         "captured": block.captured,
+        "cells": block.cells,
         "sent": sent.isoformat() if sent is not None else "",
         "older": [[*dump, *each] for (export, dump), each in older.items() if export == block.export],
     }
@@ -275,6 +276,7 @@ def unpacked(data: bytes) -> tuple[Block, datetime | None, dict[tuple[int, Dump]
         damaged=frozenset(content["damaged"]),
         context=dict(content["context"]),
         captured=tuple((line, time) for line, time in content["captured"]),
+        cells=content.get("cells", 0),
     )
     older = {(0, Dump(*row[:3])): Older(*row[3:]) for row in content["older"]}
     return block, datetime.fromisoformat(content["sent"]) if content["sent"] else None, older

@@ -311,9 +311,37 @@ def test_header_only() -> None:
 
 def test_ragged_rows() -> None:
     result = read(HEAD + "1,t,2\n1,t,2,a,b\n1,t,2,a,, \n3,t,4,b\n")
-    assert result.entries == [(4, ["1", "t", "2", "a"]), (5, ["3", "t", "4", "b"])]
-    assert result.rules == [("row-ragged", 2), ("row-ragged", 3)]
-    assert result.lines[K.UNREADABLE] == 2
+    assert result.entries == [(5, ["3", "t", "4", "b"])]
+    assert result.rules == [("row-ragged", 2), ("row-ragged", 3), ("row-ragged", 4)]
+    assert result.lines[K.UNREADABLE] == 3
+
+
+@pytest.mark.parametrize(
+    ("row", "shifted"),
+    [("124,2025-11-20 13:05,72,97,80,36,8,", "weight"), ("120,,80,72,97,,,", "hr"), ("120,t,,,,,,", "")],
+)
+def test_a_surplus_cell_is_no_better_for_being_blank(row: str, shifted: str) -> None:
+    """A decimal comma without quotes, or a separator too many, and a last column that is mostly blank."""
+    head = "mrn,when,hr,spo2,weight,temp,remarks\n"
+    own = adapter(("mrn", "when", "hr", "temp"))
+    result = read(f"{head}1,t,72,97,80,36.5,\n{row}\n2,t,70,98,81,36.6,\n", own)
+    assert [line for line, _ in result.entries] == [2, 4]
+    assert result.rules == [("row-ragged", 3)]
+    # As many of them as there are: what every row has may be a shift in every row.
+    result = read(head + f"{row}\n" * 60, own)
+    assert result.entries == []
+    assert Counter(rule for rule, _ in result.rules) == {"row-ragged": 60}
+
+
+def test_rows_may_end_with_a_delimiter_where_the_mapping_says_so() -> None:
+    rows = "1,t,2,a,\n3,t,4,b\n5,t,6,c,x\n7,t,8,d,,\n" + HEAD + '9,t,10,"d",\n'
+    result = read(HEAD + rows, trailing_delimiter=True)
+    assert result.entries == [(2, ["1", "t", "2", "a"]), (7, ["9", "t", "10", "d"])]
+    assert result.rules == [("row-ragged", 3), ("row-ragged", 4), ("row-ragged", 5), ("header-repeated", 6)]
+    plain = read(HEAD + "1,t,2,a,\n3,t,4,b,\n", trailing_delimiter=True)
+    assert plain.entries == [(2, ["1", "t", "2", "a"]), (3, ["3", "t", "4", "b"])]
+    by_position = read("1,t,2,a,\n", header=False, columns=[*NEEDED, "note"], trailing_delimiter=True)
+    assert by_position.entries == [(1, ["1", "t", "2", "a"])]
 
 
 def test_rows_over_several_lines_count_them_all() -> None:
@@ -328,10 +356,95 @@ def test_rows_of_empty_cells_are_blank() -> None:
     assert read(HEAD + ",t,2,a\n").entries == [(2, ["", "t", "2", "a"])]
 
 
-def test_rows_may_lack_columns_that_have_no_name() -> None:
-    result = read("patient,taken,pulse,,\n1,t,2\n3,t,4,x,y\n5,t\n")
-    assert result.entries == [(2, ["1", "t", "2", "", ""]), (3, ["3", "t", "4", "x", "y"])]
+def test_all_rows_may_lack_the_columns_that_have_no_name() -> None:
+    """The usual width of the rows is learned where the header ends with delimiters of its own."""
+    result = read("patient,taken,pulse,,\n1,t,2\n3,t,4\n5,t,6,\n7,t,8,x,y\n9,t\n")
+    assert result.entries == [(2, ["1", "t", "2", "", ""]), (3, ["3", "t", "4", "", ""])]
+    assert [each for each in result.rules if each[0] == "row-ragged"] == [("row-ragged", line) for line in (4, 5, 6)]
+    # The other way round: one cell is missing, and nobody can say which.
+    result = read("patient,taken,pulse,,\n1,t,2,,\n3,t,4,,\n5,6,,\n")
+    assert [line for line, _ in result.entries] == [2, 3]
     assert ("row-ragged", 4) in result.rules
+    # One row alone shows no habit.
+    assert read("patient,taken,pulse,\n1,t,2\n").entries == []
+    assert read("patient,taken,pulse,\n1,2,\n").entries == []
+    # A column that is mapped is not left out.
+    assert read("patient,taken,,pulse\n1,t,2\n3,t,4\n").entries == []
+
+
+@pytest.mark.parametrize(
+    ("rows", "lines"),
+    [
+        ('1,t,72,"a\n2,t,80,b"\n', 2),  # the second would vanish in a note
+        ('1,t,"72,a\n2,t,80",b\n', 2),  # its pulse would be the first patient's
+        ('1,t,72,"a\n2,t,80,b\n3,t,90,c"\n', 3),
+    ],
+)
+def test_a_quote_that_swallows_rows_is_noticed(rows: str, lines: int) -> None:
+    result = read(HEAD + rows + "9,t,60,z\n")
+    assert result.entries == [(lines + 2, ["9", "t", "60", "z"])]
+    assert result.rules == [("row-holds-rows", 2)]
+    assert result.lines[K.UNREADABLE] == lines
+    # What only runs over lines does not look like a row.
+    kept = read(HEAD + '1,t,72,"one, two\nthree\n, four"\n')
+    assert [line for line, _ in kept.entries] == [2]
+
+
+@pytest.mark.parametrize(
+    ("rows", "incomplete"),
+    [
+        ("1,t,sys,120\n1,t,dia,80,\n2,t,sys,121\n", {2}),  # of the set above, by its first cells
+        ("1,t,sys,120\n2,t,dia,80,\n2,t,sys,121\n", {4}),  # below
+        ("1,t,sys,120\n,2,t,dia,80\n2,t,sys,121\n", {2, 4}),  # shifted from the start: of the one or the other
+        ("1,t,sys,120\n,1,t,dia,80\n1,t,sat,99\n3,t,sys,1\n", {2, 4}),  # within a set
+        ("1,t,sys,120\n1\n2,t,sys,121\n3,t,sys,122\n", {2, 4}),
+        ('1,t,sys,120\n1,t,"dia,80\n2,t,sys,121\n', {2, 4}),
+        ("1,t,sys,120\n\0x\0y\n2,t,sys,121\n", {2, 4}),
+        ("1,t,sys,120\n,,,,,,\n2,t,sys,121\n", set()),
+        (",1,t,sys,120\n2,t,sys,121\n", {3}),
+        ("1,t,sys,120\n2,t,sys\n", {2}),
+    ],
+)
+@pytest.mark.parametrize("block", [1, 1 << 19])
+def test_a_set_that_lost_a_row_is_incomplete(rows: str, incomplete: set[int], block: int) -> None:
+    own = long_adapter()
+    own.block = block
+    found = [own.parse(each) for each in own.blocks(io.BytesIO(("patient,taken,label,value\n" + rows).encode()), 1)]
+    assert set().union(*(each.incomplete for each in found)) == incomplete
+
+
+def test_a_header_with_other_columns_is_read_from_there_on() -> None:
+    text = HEAD + "1,t,2,a\n\npulse,patient,extra,taken,note\n3,4,e,t,b\n5,6,e,t,c\n" + HEAD + "7,t,8,d\n"
+    result = read(text)
+    assert [block.fields for block in result.blocks] == [
+        (*NEEDED, "note"), ("pulse", "patient", "extra", "taken", "note"), (*NEEDED, "note"),
+    ]  # fmt: skip
+    assert result.entries == [
+        (2, ["1", "t", "2", "a"]), (5, ["3", "4", "e", "t", "b"]), (6, ["5", "6", "e", "t", "c"]),
+        (8, ["7", "t", "8", "d"]),
+    ]  # fmt: skip
+    assert result.rules == [("header-changed", 4), ("header-changed", 7)]
+    assert result.lines == {K.HEADER: 3, K.ENTRY: 4, K.BLANK: 1}
+
+
+def test_after_a_header_that_lacks_a_column_nothing_is_read() -> None:
+    text = HEAD + "1,t,2,a\npulse,taken,sat\n72,t,97\n\n73,t,98\n" + HEAD + "7,t,8,d\n"
+    result = read(text)
+    assert result.entries == [(2, ["1", "t", "2", "a"]), (8, ["7", "t", "8", "d"])]
+    assert result.rules == [("header-lacks-columns", 3), ("header-changed", 7)]
+    assert result.lines == {K.HEADER: 3, K.ENTRY: 2, K.UNREADABLE: 2, K.BLANK: 1}
+    assert "'patient'" in result.findings[0].message
+
+
+@pytest.mark.parametrize("block", [1, 20, 60, 1 << 19])
+def test_other_headers_are_found_wherever_blocks_end(block: int) -> None:
+    own = adapter()
+    own.block = block
+    text = HEAD + "1,t,2,a\n" * 3 + "pulse,patient,taken\n" + "3,4,t\n" * 5 + "taken,pulse\n" + "t,3\n" * 4
+    result = read(text, own)
+    assert [cells for _, cells in result.entries] == [["1", "t", "2", "a"]] * 3 + [["3", "4", "t"]] * 5
+    assert result.lines == {K.HEADER: 3, K.ENTRY: 8, K.UNREADABLE: 4}
+    assert result.rules == [("header-changed", 5), ("header-lacks-columns", 11)]
 
 
 def test_messages_quote_nothing_of_the_row() -> None:
@@ -414,8 +527,8 @@ def test_findings_are_as_the_rules_say() -> None:
         HEAD.replace("note", "patient.\xa0,,patient.") + "1,t\n" + '1,"t\n\x00\n1,\x002\n' + HEAD + "x" * 100_001 + "\n"
     )
     found = read(messy.encode() + b"\xff\n\xff1,2").findings + read("").findings + read(HEAD).findings
-    found += read(HEAD + HEAD + "1,2").findings
-    assert len({finding.rule for finding in found}) == 12
+    found += read(HEAD + HEAD + "1,2\npulse,taken,patient\npulse,taken").findings + read(HEAD + "1,2").findings
+    assert len({finding.rule for finding in found}) == 14
     for finding in found:
         rule = rules()[finding.rule]
         assert (finding.severity, finding.effect) == (rule.severity, rule.effect)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -15,12 +14,6 @@ from gateway.cli.main import main
 DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 CLINIC = DEMOS / "clinic-wide"
 EXPORT = CLINIC / "clinic-2026-03-14.csv"
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:

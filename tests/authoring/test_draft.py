@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 
@@ -52,9 +51,7 @@ def answered(text: str, answers: dict[tuple[str, str], str], renamed: dict[str, 
     return "\n".join(lines) + "\n"
 
 
-def converts(tmp_path: Path, text: str, folder: str, monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
+def converts(tmp_path: Path, text: str, folder: str) -> dict[str, int]:
     mapping = tmp_path / "answered.toml"
     mapping.write_text(text, encoding="utf-8")
     home = DEMOS / folder
@@ -74,18 +71,18 @@ def records_of(folder: str) -> dict[str, int]:
     return {row["vital"]: row["recorded"] for row in report["reckoning"]["readings"]["rows"] if row["recorded"]}
 
 
-def test_the_clinic_converts_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_clinic_converts_when_answered(tmp_path: Path) -> None:
     text = draft(DEMOS / "clinic-wide" / "clinic-2026-03-14.csv")
     units = {"systolic": "mmHg", "diastolic": "mmHg", "mean_pressure": "mmHg", "pulse_oximeter": "bpm", "spo2": "%",
              "temperature": "[degF]", "respiratory_rate": "/min", "weight": "lb", "height": "[ft_i]+[in_i]",
              "pain": "{score}"}  # fmt: skip
     answers = SITE | {(vital, "unit"): f'"{unit}"' for vital, unit in units.items()}
-    assert converts(tmp_path, answered(text, answers, {"Pulse": "pulse_oximeter"}), "clinic-wide", monkeypatch) == (
+    assert converts(tmp_path, answered(text, answers, {"Pulse": "pulse_oximeter"}), "clinic-wide") == (
         records_of("clinic-wide")
     )
 
 
-def test_the_home_visits_convert_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_home_visits_convert_when_answered(tmp_path: Path) -> None:
     text = draft(DEMOS / "homecare-long" / "tournee-2026-03.csv")
     answers = SITE | {("time", "zone"): '"Europe/Paris"', ("delimited", "encoding"): '"cp1252"',
                       ("delimited", "footer"): '["Fin de.*"]'}  # fmt: skip
@@ -99,17 +96,17 @@ def test_the_home_visits_convert_when_answered(tmp_path: Path, monkeypatch: pyte
         )
     )  # fmt: skip
     text = answered(text, answers).replace("[absent]", f'{more}\n[absent]\n"non fait" = "not-performed"\n')
-    assert converts(tmp_path, text, "homecare-long", monkeypatch) == records_of("homecare-long")
+    assert converts(tmp_path, text, "homecare-long") == records_of("homecare-long")
 
 
-def test_the_ward_list_converts_when_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_ward_list_converts_when_answered(tmp_path: Path) -> None:
     text = draft(DEMOS / "ward-messy" / "ward-2.csv")
     units = {"systolic": "mmHg", "diastolic": "mmHg", "mean_pressure": "mmHg", "spo2": "%", "temperature": "[degF]",
              "respiratory_rate": "/min", "bmi": "kg/m2"}  # fmt: skip
     answers = SITE | {(vital, "unit"): f'"{unit}"' for vital, unit in units.items()}
     answers |= {("numbers", "decimal"): '"."', ("consciousness", "codes"): '{ A = "alert", V = "voice" }',
                 ("delimited", "footer"): '["-- end of list.*"]'}  # fmt: skip
-    recorded = converts(tmp_path, answered(text, answers), "ward-messy", monkeypatch)
+    recorded = converts(tmp_path, answered(text, answers), "ward-messy")
     assert recorded.keys() == records_of("ward-messy").keys() - {"pulse_cuff", "pulse_oximeter"}
 
 
@@ -133,7 +130,7 @@ def test_serial_exports_convert_with_records_that_a_person_writes(
         if key != "encoding":
             assert known[form][key] == value, key
             agreed = re.sub(rf"(?m)^{key} = .*$", f"{key} = {value!r}".replace("'", '"'), agreed)
-    assert converts(tmp_path, agreed, folder, monkeypatch) == records_of(folder)
+    assert converts(tmp_path, agreed, folder) == records_of(folder)
 
 
 HEADER = "Time,Patient,Device,Temp,SpO2 (%)\n"

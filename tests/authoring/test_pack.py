@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from contextlib import nullcontext
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,12 +14,6 @@ from gateway.authoring.results import lasting, pointer_to_difference
 from gateway.cli.main import main
 
 DEMOS = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -19,12 +18,6 @@ ROWS = (
     "2026-03-14 09:45,,M1,118,76,71,98,36.6,",
     "2026-03-14 10:05,P-0009,M2,135,88,580,95,37.2,80.1",
 )
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -27,12 +26,6 @@ from tests.conversion.conversion_kit import (
 
 WARD = DEMO / "ward-messy"
 LIST_HEADER = "device,patient,from,to,established,by"
-
-
-@pytest.fixture(autouse=True)
-def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def ward(out: Path, associations: Path | None) -> Batch:

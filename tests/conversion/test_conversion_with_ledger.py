@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,20 +27,6 @@ from tests.conversion.conversion_kit import (
     run,
     written,
 )
-
-
-@pytest.fixture
-def with_page() -> None:
-    """Asks for the page all the same."""
-
-
-@pytest.fixture(autouse=True)
-def no_page(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    if "with_page" not in request.fixturenames:
-        monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        monkeypatch.setattr("gateway.report.Drawing", nullcontext)
-
 
 ROWS = [
     "2026-03-14 09:30,P-0007,M1,121,79,64,97,36.8,71.4",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,12 +16,6 @@ from gateway.ledger.run import Run
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, gateway, oru_facts, retract, run, written
 
 ROWS = [f"2026-03-14 09:{minute},P-{minute:04},M1,121,79,64,97,36.8,71.4" for minute in range(10, 30)]
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

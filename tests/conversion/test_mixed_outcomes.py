@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -22,13 +21,6 @@ from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, fhir_facts, findi
 
 ACCEPT = WIDE.replace('version = "1"', 'version = "1"\ncorrections = "accept"')
 PANEL = ACCEPT + "\n[output.fhir]\npanel = true\n"
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def export(tmp: Path, name: str, *rows: str, header: str = WIDE_HEADER) -> Path:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -31,12 +30,6 @@ PATIENTS = "https://kit.example.org/patients"
 VALUES = "121,79,64,97,36.8,71.4"
 LIST = [f"2026-03-14 {hour}:{minute},,M1,12{hour[1]},79,6{minute[0]},97,36.8," for hour in ("08", "09", "10", "11")
         for minute in ("00", "30")]  # fmt: skip
-
-
-@pytest.fixture(autouse=True)
-def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -31,13 +30,6 @@ from tests.conversion.conversion_kit import (
 MEAN = WIDE + '\n[vitals.mean_pressure]\ncolumn = "MAP"\nunit = "mmHg"\n\n[output]\nstatus = "final"\n'
 DECLARED = MEAN.replace('"--" =', '"LOW" = "error"\n"--" =').replace('version = "1"', 'version = "2"')
 HEADER = "When,Who,On,Sys,Dia,MAP,HR,SpO2,Temp,Weight"
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def accepting(mapping: str) -> str:

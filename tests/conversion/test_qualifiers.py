@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -31,12 +30,6 @@ QUALIFIED = (
 )
 HEADER = "When,Who,On,Group,Sys,Dia,HR,SpO2,Temp,Weight,Start,Cuff,How,Signal"
 GOOD = "2026-03-14 09:30,P-0007,M1,A,121,79,64,97,36.8,71.4,A,AD,O,4"
-
-
-@pytest.fixture(autouse=True)
-def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def converted(tmp_path: Path, *rows: str, mapping: str = QUALIFIED, header: str = HEADER, **options: Any) -> Path:

@@ -7,7 +7,6 @@ import logging
 import re
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -58,13 +57,6 @@ def demo(name: str, out: Path, **options: Any) -> Batch:
     )
 
 
-@pytest.fixture
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
-
-
 def forgetful(real: Callable[..., None]) -> Callable[..., None]:
     """How to set up a memo that keeps one key."""
 
@@ -97,7 +89,7 @@ def lasting(folder: Path) -> dict[str, Any]:
 
 class TestConservation:
     @pytest.mark.parametrize("name", DEMOS)
-    def test_demo(self, tmp_path: Path, no_page: None, name: str) -> None:
+    def test_demo(self, tmp_path: Path, name: str) -> None:
         batch = demo(name, tmp_path / "out", as_="both")
         report = batch.report
         data = (DEMO / name / DEMOS[name][0]).read_bytes()
@@ -112,7 +104,7 @@ class TestConservation:
         held = [row for row in findings(tmp_path / "out") if row["effect"] == "hold"]
         assert bool(held) == bool(everything.held + everything.unreadable) == bool(batch.status)
 
-    def test_records_are_counted_as_written(self, tmp_path: Path, no_page: None) -> None:
+    def test_records_are_counted_as_written(self, tmp_path: Path) -> None:
         for bundle in ("transaction", "ndjson"):
             out = tmp_path / bundle
             records = demo("ward-messy", out, as_="both", bundle=bundle).report.records
@@ -146,7 +138,7 @@ class TestConservation:
 
 class TestDeterminism:
     @pytest.mark.parametrize("name", DEMOS)
-    def test_workers_runs_and_names_change_nothing(self, tmp_path: Path, no_page: None, name: str) -> None:
+    def test_workers_runs_and_names_change_nothing(self, tmp_path: Path, name: str) -> None:
         renamed = tmp_path / "another name.txt"
         shutil.copy(DEMO / name / DEMOS[name][0], renamed)
         demo(name, tmp_path / "1", as_="both")
@@ -160,9 +152,7 @@ class TestDeterminism:
         assert lasting(tmp_path / "2") == lasting(tmp_path / "again") == lasting(tmp_path / "1")
 
     @pytest.mark.parametrize("bundle", ["transaction", "ndjson"])
-    def test_repeats_across_blocks(
-        self, tmp_path: Path, no_page: None, monkeypatch: pytest.MonkeyPatch, bundle: str
-    ) -> None:
+    def test_repeats_across_blocks(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bundle: str) -> None:
         """Repeats and contradictions within a block, of an earlier block and of an earlier export."""
         small_blocks(monkeypatch, 200)
         rows = [GOOD_ROW.replace("09:30", f"09:{minute % 40:02d}") for minute in range(60)]
@@ -184,8 +174,6 @@ class TestDeterminism:
         assert len({fact.time for fact in fhir_facts(tmp_path / "w1")}) == 41
         # The run in pieces records what the run in one piece does; its files are cut elsewhere.
         monkeypatch.undo()
-        monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        monkeypatch.setattr("gateway.report.Drawing", nullcontext)
         run(tmp_path, exports, WIDE, "whole", as_="both", bundle=bundle)
         assert fhir_facts(tmp_path / "whole") == fhir_facts(tmp_path / "w1")
         assert findings(tmp_path / "whole") == findings(tmp_path / "w1")
@@ -194,7 +182,7 @@ class TestDeterminism:
             assert findings(tmp_path / f"w{workers}") == findings(tmp_path / "w1")
             assert lasting(tmp_path / f"w{workers}") == lasting(tmp_path / "w1")
 
-    def test_a_long_set_is_never_divided(self, tmp_path: Path, no_page: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_a_long_set_is_never_divided(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         demo("homecare-long", tmp_path / "whole", bundle="ndjson")
         small_blocks(monkeypatch, 150)
         demo("homecare-long", tmp_path / "pieces", bundle="ndjson", workers=2)
@@ -203,7 +191,7 @@ class TestDeterminism:
         assert pieces == whole
 
     def test_a_forgotten_text_is_understood_the_same_again(
-        self, tmp_path: Path, no_page: None, monkeypatch: pytest.MonkeyPatch
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """The memory for texts is bounded; what falls out of it must not change what becomes of a set."""
         rows = [f"2026-03-14 09:30;P;M;HR;{rate};/min" for rate in (64, 64, 64)]
@@ -220,7 +208,7 @@ class TestDeterminism:
 class TestIdempotence:
     @pytest.mark.parametrize("workers", [1, 2])
     @pytest.mark.parametrize("name", DEMOS)
-    def test_the_same_export_twice(self, tmp_path: Path, no_page: None, name: str, workers: int) -> None:
+    def test_the_same_export_twice(self, tmp_path: Path, name: str, workers: int) -> None:
         once = demo(name, tmp_path / "once", as_="both", bundle="ndjson")
         copy = tmp_path / "copy.csv"
         shutil.copy(DEMO / name / DEMOS[name][0], copy)
@@ -243,7 +231,7 @@ class TestIdempotence:
         assert after.total == 2 * before.total
         assert "export-same-content" in {row["rule"] for row in findings(tmp_path / "twice")}
 
-    def test_another_unit_is_no_repeat(self, tmp_path: Path, no_page: None) -> None:
+    def test_another_unit_is_no_repeat(self, tmp_path: Path) -> None:
         mapping = WIDE.replace(
             'column = "Temp"\nunit = "Cel"', 'column = "Temp"\nunit_column = "TU"\nunits = ["Cel", "[degF]"]'
         )
@@ -253,7 +241,7 @@ class TestIdempotence:
         assert batch.report.reckoning.readings.all.held == 1
         assert {row["rule"] for row in findings(tmp_path / "out")} == {"probable-unit-mix-up"}
 
-    def test_another_site_is_no_repeat(self, tmp_path: Path, no_page: None) -> None:
+    def test_another_site_is_no_repeat(self, tmp_path: Path) -> None:
         mapping = WIDE.replace(
             'unit = "Cel"', 'unit = "Cel"\nsite = { column = "At", values = { O = "oral", A = "axillary" } }'
         )
@@ -262,7 +250,7 @@ class TestIdempotence:
         batch = run(tmp_path, [tmp_path / "a.csv"], mapping)
         assert batch.report.reckoning.readings.all.held == 1
 
-    def test_another_note_is_a_repeat(self, tmp_path: Path, no_page: None) -> None:
+    def test_another_note_is_a_repeat(self, tmp_path: Path) -> None:
         rows = [f"{GOOD_ROW},first", f"{GOOD_ROW},second"]
         (tmp_path / "a.csv").write_text("\n".join([f"{WIDE_HEADER},Note", *rows, ""]))
         mapping = WIDE.replace('namespace = "', 'notes = ["Note"]\nnamespace = "', 1)
@@ -300,13 +288,13 @@ class TestIdentifiersStayInTheRecords:
             assert not leaked, f"{place} names patients"
 
     @pytest.mark.parametrize("name", DEMOS)
-    def test_logs_and_preview(self, tmp_path: Path, no_page: None, name: str, logged: pytest.LogCaptureFixture) -> None:
+    def test_logs_and_preview(self, tmp_path: Path, name: str, logged: pytest.LogCaptureFixture) -> None:
         file, pattern, _ = DEMOS[name]
         demo(name, tmp_path / "out")
         told = "\n".join(preview(DEMO / name / "mapping.toml", DEMO / name / file)) + logged.text
         assert not re.search(rf"\b{pattern}\b", told)
 
-    def test_paths_are_told_only_when_asked_for(self, tmp_path: Path, no_page: None) -> None:
+    def test_paths_are_told_only_when_asked_for(self, tmp_path: Path) -> None:
         folder = tmp_path / "Ada Sample"
         folder.mkdir()
         (folder / "night.csv").write_text(f"{WIDE_HEADER}\n{GOOD_ROW}\n")
@@ -317,7 +305,7 @@ class TestIdentifiersStayInTheRecords:
 
 
 class TestHeldStaysOut:
-    def test_ward(self, tmp_path: Path, no_page: None) -> None:
+    def test_ward(self, tmp_path: Path) -> None:
         demo("ward-messy", tmp_path / "out", as_="both", bundle="collection")
         everything = b"\n".join(written(tmp_path / "out").values()).decode()
         for held in ("Err 9", "98,3", "FH00O355", "131/88", "37.2 degF", "extra", "café", "open quote"):
@@ -328,13 +316,13 @@ class TestHeldStaysOut:
 
 
 class TestMended:
-    def test_two_sets_in_one_second(self, tmp_path: Path, no_page: None) -> None:
+    def test_two_sets_in_one_second(self, tmp_path: Path) -> None:
         mapping = WIDE.replace("%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S.%f")
         rows = ["2026-03-14 09:30:01.100,P,M,,,64,,,", "2026-03-14 09:30:01.900,P,M,,,65,,,"]
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
         assert run(tmp_path, [tmp_path / "a.csv"], mapping).report.reckoning.readings.all.recorded == 2
 
-    def test_patient_in_the_wrong_column(self, tmp_path: Path, no_page: None) -> None:
+    def test_patient_in_the_wrong_column(self, tmp_path: Path) -> None:
         """Columns that moved by one put an identifier where a value belongs."""
         rows = ["2026-03-14 09:30,FH000104,M,,,FH000104,,,"]
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
@@ -342,14 +330,14 @@ class TestMended:
         for name in ("findings.csv", "report.json", "operation-outcome.json"):
             assert "FH000104" not in (tmp_path / "out" / name).read_text()
 
-    def test_a_damaged_identifier_holds_its_set_and_no_other(self, tmp_path: Path, no_page: None) -> None:
+    def test_a_damaged_identifier_holds_its_set_and_no_other(self, tmp_path: Path) -> None:
         rows = ["2026-03-14 09:30,P1,M\x012,,,64,,,", "2026-03-14 09:31,P1,M2,,,65,,,"]
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
         batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
         assert (batch.report.reckoning.readings.all.recorded, batch.report.reckoning.readings.all.held) == (1, 1)
         assert [found.rule for found in batch.report.rules] == ["identifier-malformed"]
 
-    def test_a_unit_separator_in_a_cell_ends_no_value(self, tmp_path: Path, no_page: None) -> None:
+    def test_a_unit_separator_in_a_cell_ends_no_value(self, tmp_path: Path) -> None:
         rows = ["2026-03-14 09:30,P1,M2,,,64\x1f99,,,"]
         (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))
         batch = run(tmp_path, [tmp_path / "a.csv"], WIDE)
@@ -361,7 +349,7 @@ def _converted(tmp: Path, mapping: str, rows: list[str]) -> Batch:
     return run(tmp, [tmp / "moved.csv"], mapping)
 
 
-def test_a_report_names_no_patient_where_columns_moved(tmp_path: Path, no_page: None) -> None:
+def test_a_report_names_no_patient_where_columns_moved(tmp_path: Path) -> None:
     """The identifier of the patient stands in the column of the device, in a recorded row and in a held one."""
     moved = GOOD_ROW.replace(",M1,", ",P-0007,")
     held = GOOD_ROW.replace("09:30", "09:40").replace("P-0007,M1,", ",P-0009,")
@@ -373,7 +361,7 @@ def test_a_report_names_no_patient_where_columns_moved(tmp_path: Path, no_page: 
             assert b"P-0009" not in data, name
 
 
-def test_the_clocks_of_a_report_name_no_patient_where_columns_moved(tmp_path: Path, no_page: None) -> None:
+def test_the_clocks_of_a_report_name_no_patient_where_columns_moved(tmp_path: Path) -> None:
     clock = '[time.clock]\ncolumns = ["Shown"]\nreference = "columns"\nreference_columns = ["True"]\n'
     clock += 'policy = "correct"\nlimit_minutes = 60\norder = "oldest-first"\n\n[patient]'
     row = f"{GOOD_ROW},2026-03-14 10:00,2026-03-14 10:00"

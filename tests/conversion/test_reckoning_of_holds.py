@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,12 +13,6 @@ from gateway.conversion.batch import Batch
 from gateway.ledger import HoldFilter, open_ledger
 from gateway.report import text as as_text
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def convert(tmp: Path, name: str, *rows: str) -> Batch:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 
@@ -22,13 +21,6 @@ RIGHT = (
     f"M1,P-0002,{DAY}09:40:00-05:00,{DAY}10:15:00-05:00,scan,N. Ole\n"
 )
 """The set of 09:30 stays with its patient, that of 10:00 goes to another one, that of 10:30 to nobody."""
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import json
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 
@@ -18,12 +17,6 @@ from tests.conversion.conversion_kit import resources
 MAPPINGS = Path(__file__).resolve().parents[2] / "mappings"
 HEADING = ["SPOT CHECK LIST   UNIT SC-1042", "SENT 2026-03-14 11:05", "MODE ADULT"]
 RECEIVED = datetime.fromisoformat("2026-03-14T18:00:00-04:00")
-
-
-@pytest.fixture(autouse=True)
-def _no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 def entry(number: int, age: str, pulse: int = 72, patient: str = "00482913") -> list[str]:

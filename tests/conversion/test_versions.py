@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import nullcontext
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -32,14 +31,6 @@ from tests.conversion.test_clock_policies import HEADER as CLOCK_HEADER
 from tests.conversion.test_clock_policies import mapping as with_clock
 from tests.conversion.test_clock_policies import row as clock_row
 from tests.nightly.outbox_kit import listener
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The page with its pictures has tests of its own."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
-
 
 ACCEPT = WIDE.replace('version = "1"', 'version = "1"\ncorrections = "accept"').replace(
     "[absent]", '[absent]\nERR = "error"'

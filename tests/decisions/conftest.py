@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -22,9 +21,3 @@ def both(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 def place(tmp_path: Path) -> str:
     """Where a new ledger can be made."""
     return str(tmp_path / "ward.ledger")
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -30,12 +29,6 @@ AWAY = Receipt(Verdict.LATER, "connection", "No connection.", reached=False)
 REFUSED = Receipt(Verdict.PARKED, "AE", "The receiver does not know the patient.")
 NOT_NOW = Receipt(Verdict.LATER, "AR", "Refused for now.", answered=True)
 TAKEN = Receipt(Verdict.DELIVERED, "AA", "Accepted.")
-
-
-@pytest.fixture(autouse=True)
-def no_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
 
 
 class Lab(StandIn):

@@ -4,14 +4,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.properties.life_kit import Life, without_pages
-
-
-@pytest.fixture
-def without_report_pages() -> Iterator[None]:
-    """Runs write no page and no pictures."""
-    with without_pages():
-        yield
+from tests.properties.life_kit import Life
 
 
 @pytest.fixture

@@ -25,7 +25,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from collections.abc import Mapping as Mapping_
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -792,15 +792,6 @@ class Actions:
 
 
 # -- the whole
-
-
-@contextmanager
-def without_pages() -> Iterator[None]:
-    """Runs without the report's page and pictures: they have tests of their own, and take most of a small run."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        patch.setattr("gateway.report.Drawing", nullcontext)
-        yield
 
 
 class Life:

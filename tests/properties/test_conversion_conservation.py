@@ -5,24 +5,12 @@ from __future__ import annotations
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import nullcontext
 from pathlib import Path
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.conversion.conversion_kit import GOOD_ROW, WIDE, WIDE_HEADER, observations, run, written
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _no_page() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        patch.setattr("gateway.report.Drawing", nullcontext)
-        yield
-
 
 PIECES = st.one_of(
     st.binary(max_size=12),

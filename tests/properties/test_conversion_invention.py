@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Iterator
-from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,15 +27,6 @@ from tests.conversion.conversion_kit import (
 
 LABELS = dict(zip(UNITS, ("Sys", "Dia", "HR", "SpO2", "Temp", "Weight"), strict=True))
 EXPORTED = dict(zip(UNITS, ("mmHg", "mmHg", "/min", "%", "C", "kg"), strict=True))
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _no_page() -> Iterator[None]:
-    """The page with its pictures has tests of its own and would take most of the time here."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        patch.setattr("gateway.report.Drawing", nullcontext)
-        yield
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,15 +18,6 @@ from gateway.ledger import HoldFilter, SetFilter, open_ledger
 from gateway.ledger.run import Run
 from gateway.records.output import Stage
 from tests.conversion.conversion_kit import LONG, LONG_HEADER, WIDE, WIDE_HEADER, Fact, fhir_facts, oru_facts
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _no_page() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        patch.setattr("gateway.report.Drawing", nullcontext)
-        yield
-
 
 DEVICES = 3
 VITALS = {"systolic": "121", "diastolic": "79", "heart_rate": "64", "spo2": "97", "temperature": "36.8"}

@@ -35,9 +35,6 @@ def states(facts: Facts, vital: str) -> set[str]:
     return {str(fact.state) for (_, each), fact in facts.items() if each == vital}
 
 
-pytestmark = pytest.mark.usefixtures("without_report_pages")
-
-
 class TestOnePatient:
     """A measurement that was charted for one patient comes again for another."""
 

@@ -26,9 +26,6 @@ A, B, C = PATIENTS
 SPOT: Spot = ("0" * 32, "spo2")
 
 
-pytestmark = pytest.mark.usefixtures("without_report_pages")
-
-
 class TestTrail:
     @pytest.mark.parametrize(
         ("said", "written", "sound"),

@@ -48,7 +48,6 @@ from tests.properties.life_kit import (
     Mapping,
     Row,
     Stay,
-    without_pages,
 )
 
 EXAMPLES, STEPS = 60, 12
@@ -367,8 +366,7 @@ def live(machine: type[Lives], examples: int, steps: int) -> None:
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
         phases=[Phase.explicit, Phase.generate],
     )
-    with without_pages():
-        run_state_machine_as_test(machine, settings=bounds)
+    run_state_machine_as_test(machine, settings=bounds)
     print(dict(machine.done))
     assert machine.done["ended"] >= examples // 2
 

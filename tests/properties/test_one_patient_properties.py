@@ -5,12 +5,9 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
-from contextlib import nullcontext
 from pathlib import Path
 from typing import NamedTuple
 
-import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -22,14 +19,6 @@ DEVICES, TIMES, PATIENTS = ("M1", "M2"), ("09:10", "09:11", "09:30"), ("A1", "B2
 VALUES = ("121,79,64,97,36.8,71.4", "131,79,65,98,36.9,71.5", "141,89,75,93,37.9,")
 ASSOCIATED = WIDE.replace('column = "Who"\n', "")
 ACCEPT = 'version = "1"\ncorrections = "accept"'
-
-
-@pytest.fixture(autouse=True, scope="module")
-def _no_page() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-        patch.setattr("gateway.report.Drawing", nullcontext)
-        yield
 
 
 class Night(NamedTuple):

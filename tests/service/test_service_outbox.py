@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -15,10 +14,8 @@ from tests.service.service_kit import client_of
 
 
 @pytest.fixture
-def ledger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+def ledger(tmp_path: Path) -> str:
     """A ledger with one item delivered, one parked and one waiting."""
-    monkeypatch.setattr("gateway.report.page.html", lambda report, drawing=None: "")
-    monkeypatch.setattr("gateway.report.Drawing", nullcontext)
     path = tmp_path / "l.db"
     rows = [f"2026-03-14 09:3{minute},P-0007,M1,121,79,64,97,36.8,71.4" for minute in range(3)]
     (tmp_path / "a.csv").write_text("\n".join([WIDE_HEADER, *rows, ""]))

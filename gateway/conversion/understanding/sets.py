@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from datetime import datetime
 
 from gateway.checks import effects
@@ -25,6 +26,7 @@ from gateway.once import Patient
 
 _NOBODY = Party("")
 _NO_VALUES = Noticed("set-has-no-values", "the entry holds no value for any vital of the mapping")
+_LOST_A_ROW = Noticed("set-lost-a-row", "a row beside these cannot be read, and may belong to this set")
 _LONGEST = 4_000
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff]")
 
@@ -80,12 +82,21 @@ class Understanding:
         self._assigned = patients
         self._when.take_up(sent, older)
 
-    def sets(self, entries: Sequence[Entry], export: int) -> Iterator[Candidate]:
-        """The sets of a block, in the order of their first entries."""
-        for own, content in self._layout.sets(entries):
-            yield self._set(export, own, content)
+    def sets(
+        self, entries: Sequence[Entry], export: int, incomplete: AbstractSet[int] = frozenset()
+    ) -> Iterator[Candidate]:
+        """The sets of a block, in the order of their first entries.
 
-    def _set(self, export: int, entries: Sequence[Entry], content: str) -> Candidate:
+        Args:
+            entries: the entries of the block.
+            export: position of the export in the batch.
+            incomplete: lines of entries whose sets may have lost a row that could not be read; these sets are held.
+        """
+        for own, content in self._layout.sets(entries):
+            whole = not incomplete or incomplete.isdisjoint([line for line, _ in own])
+            yield self._set(export, own, content, whole)
+
+    def _set(self, export: int, entries: Sequence[Entry], content: str, whole: bool) -> Candidate:
         line, cells = entries[0]
         named = self._patients.text(cells)
         notes = Notes(self._effects, export, line, named)
@@ -100,6 +111,9 @@ class Understanding:
         else:
             who = self._patients.of(cells, named, device, moment, notes)
         sound = self._sound(parties, notes)
+        if not whole:
+            sound = False
+            notes.note(_LOST_A_ROW)
 
         # Without patient, time and sound parties there is nothing to record, and nothing to compare with.
         whose = who if sound and moment.fhir else None

@@ -35,6 +35,9 @@ class Delimited(FormTable):
     )
     header: bool = Field(default=True, description="the first line that holds every mapped column is the header")
     columns: list[Text] = Field(default=[], description="names by position, when there is no header line")
+    trailing_delimiter: bool = Field(
+        default=False, description="each row ends with a delimiter that the header, or `columns`, has not"
+    )
     header_within: int = Field(default=50, ge=1, le=1000, description="how many lines may stand before the header")
     footer: list[Text] = Field(
         default=[], description="regular expressions for lines after or between entries to leave out"
