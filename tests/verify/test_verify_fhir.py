@@ -714,7 +714,8 @@ def test_swapped_pieces_do_not_pass_behind_a_good_record_of_their_set() -> None:
 
 
 def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(FhirVerifier, "REMEMBERED", 50)
+    for module in ("judged", "quick"):
+        monkeypatch.setattr(f"gateway.verify.fhir.{module}.REMEMBERED", 50)
     verifier = FhirVerifier(False)
     for number in range(300):
         record = records()["temperature"]
@@ -722,7 +723,8 @@ def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
         record["subject"]["identifier"]["value"] = f"P{number}"
         record["effectiveDateTime"] = f"2026-03-14T09:{number % 60:02d}:{number % 59:02d}-05:00"
         assert verifier.lines(compact(record)) == []
-        remembered = (verifier._pieces, verifier._parts, verifier._days, verifier._clocks, verifier._fits)
+        judged = verifier._judged
+        remembered = (judged.pieces, judged.parts, judged._days, judged._clocks, judged.fits)
         assert all(len(kept) <= 50 for kept in remembered)
         assert sum(len(tails) for kind in verifier._further.values() for tails in kind.tails.values()) <= 50
 
