@@ -19,8 +19,9 @@ from starlette.exceptions import HTTPException
 
 from gateway.errors import GatewayError, LedgerError
 from gateway.mapping.explain import in_words
-from gateway.service import api, bench, pages
+from gateway.service import bench, pages
 from gateway.service.access import Access
+from gateway.service.api import ROUTERS
 from gateway.service.jobs import Job, Jobs
 from gateway.service.limits import Guard, Measurements
 from gateway.service.problems import Fault, Problem, Refused, refused, response
@@ -85,7 +86,7 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         ended=count,
     )
     app.add_middleware(Guard, settings=told, measurements=measurements)
-    for router in (api.router, api.ledger_router, api.watch, bench.router, pages.router):
+    for router in (*ROUTERS, bench.router, pages.router):
         app.include_router(router)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _invalid)

@@ -20,8 +20,9 @@ from starlette.concurrency import run_in_threadpool
 from gateway import files
 from gateway.inspection.samples import Look, LookedSet
 from gateway.mapping import signing
-from gateway.service import api, pages
+from gateway.service import pages
 from gateway.service.access import Submitter
+from gateway.service.api.shared import LARGEST_MAPPING, mappings, settings_of, store
 from gateway.service.jobs import FailedError, apart
 from gateway.service.problems import Fault, Refused
 from gateway.service.settings import Settings
@@ -159,7 +160,7 @@ def _look(bench: Bench, text: str, settings: Settings) -> Tried:
 @router.get("")
 def start(request: Request, who: Submitter) -> Response:
     """The page on which a bench is begun."""
-    return pages.page(request, "bench_start.html.j2", who, mappings=list(api.mappings(api.settings_of(request))))
+    return pages.page(request, "bench_start.html.j2", who, mappings=list(mappings(settings_of(request))))
 
 
 @router.post("")
@@ -172,8 +173,8 @@ async def begin(
     associations: Annotated[UploadFile | None, File()] = None,
 ) -> Response:
     """Begin a bench with a sample and a mapping to start from."""
-    settings = api.settings_of(request)
-    known = api.mappings(settings)
+    settings = settings_of(request)
+    known = mappings(settings)
     own = mapping is not None and bool(mapping.filename)
     if not sample.filename or (not own and mapping_name not in known):
         raise Refused(422, "a sample and a mapping to start from are needed", "Choose a file and a mapping")
@@ -181,16 +182,16 @@ async def begin(
     name = mapping_name if not own and not mapping_name.endswith("-example") else "my-mapping"
     bench = benches.begin(who.name, name)
     try:
-        await run_in_threadpool(api.store, sample, bench.sample)
+        await run_in_threadpool(store, sample, bench.sample)
         if own and mapping is not None:
-            text = (await mapping.read(api.LARGEST_MAPPING + 1)).decode("utf-8-sig", "replace")
+            text = (await mapping.read(LARGEST_MAPPING + 1)).decode("utf-8-sig", "replace")
         else:
             text = known[mapping_name].read_text(encoding="utf-8")
-        if len(text) > api.LARGEST_MAPPING:
+        if len(text) > LARGEST_MAPPING:
             raise Refused(413, "the mapping is larger than a mapping can be (1 MiB)", "Send the mapping file")
         if associations is not None and associations.filename:
             bench.associations = bench.folder / f"associations{pages.ending_of(associations)}"
-            await run_in_threadpool(api.store, associations, bench.associations)
+            await run_in_threadpool(store, associations, bench.associations)
         bench.now = bench.tried = await run_in_threadpool(_look, bench, _unix(text), settings)
     except BaseException:
         benches.drop(bench)
@@ -205,7 +206,7 @@ def show(request: Request, who: Submitter, id: str) -> Response:
 
 
 def _page(request: Request, who: Submitter, bench: Bench, status: int = 200, said: str = "") -> Response:
-    settings = api.settings_of(request)
+    settings = settings_of(request)
     now, before = bench.now, bench.before
     changed = _changed(before.look if before else None, now.look)
     file = _file(settings, bench.name) if settings.mappings is not None else None
@@ -301,7 +302,7 @@ def edit(
     request: Request,
     who: Submitter,
     id: str,
-    mapping: Annotated[str, Form(max_length=api.LARGEST_MAPPING)],
+    mapping: Annotated[str, Form(max_length=LARGEST_MAPPING)],
     typing: Annotated[str, Form(max_length=3)] = "",
 ) -> Response:
     """Try another text of the mapping; while typing, it goes on being compared with what was last tried."""
@@ -309,7 +310,7 @@ def edit(
     text = _unix(mapping)
     with bench.lock:
         if text != bench.now.text:
-            bench.now = _look(bench, text, api.settings_of(request))
+            bench.now = _look(bench, text, settings_of(request))
         if typing:
             bench.before = bench.tried
         elif bench.tried is None or bench.tried.text != text:
@@ -384,7 +385,7 @@ def sign(
 @router.get("/{id}/signed.json")
 def signed(request: Request, who: Submitter, id: str) -> Response:
     """The sign-off of the mapping."""
-    settings, bench = api.settings_of(request), _bench(request, id, who.name)
+    settings, bench = settings_of(request), _bench(request, id, who.name)
     record = signing.signed(_file(settings, bench.name)) if settings.mappings is not None else None
     if record is None:
         raise Refused(404, "the service has no folder for mappings", "Name one in its settings")
@@ -402,7 +403,7 @@ def _file(settings: Settings, name: str) -> Path:
 
 def _save(request: Request, bench: Bench, name: str, *, replace: bool) -> Path:
     """Write the mapping, complete or not at all."""
-    settings = api.settings_of(request)
+    settings = settings_of(request)
     if settings.mappings is None:
         raise Refused(
             409, "the service has no folder for mappings", "Name one in its settings, or download the mapping"

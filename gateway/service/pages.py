@@ -16,8 +16,12 @@ from starlette.concurrency import run_in_threadpool
 from gateway.errors import UsageError
 from gateway.identity import endings, spoken
 from gateway.report.page import environment
-from gateway.service import api
 from gateway.service.access import COOKIE, SESSION_SECONDS, Access, Principal, Reader, Settler, Submitter
+from gateway.service.api.conversions import begin
+from gateway.service.api.holds import settle_holds
+from gateway.service.api.queue import show_outbox
+from gateway.service.api.results import files_of, job_of
+from gateway.service.api.shared import jobs_of, ledger_of, mappings, settings_of
 from gateway.service.problems import TITLES, Fault, Refused
 
 if TYPE_CHECKING:
@@ -40,7 +44,7 @@ def page(request: Request, template: str, who: Principal | None, *, status: int 
     """Render a page."""
     access: Access = request.app.state.access
     text = _environment().get_template(template).render(
-        who=who, asks=access.asks, has_ledger=api.settings_of(request).ledger is not None, **given
+        who=who, asks=access.asks, has_ledger=settings_of(request).ledger is not None, **given
     )  # fmt: skip
     return HTMLResponse(text, status)
 
@@ -99,7 +103,7 @@ def sign_in(request: Request, token: Annotated[str, Form(max_length=200)]) -> Re
     if principal is None:
         return page(request, "sign_in.html.j2", None, status=403, wrong=True)
     made = RedirectResponse("/", 303)
-    secure = api.settings_of(request).secure_cookies
+    secure = settings_of(request).secure_cookies
     made.set_cookie(
         COOKIE, access.begin(principal), max_age=SESSION_SECONDS, httponly=True, samesite="strict", secure=secure
     )
@@ -122,11 +126,9 @@ def sign_out(request: Request) -> Response:
 @router.get("/conversions")
 def conversions(request: Request, who: Reader) -> Response:
     """The conversions that are kept, and a form for another."""
-    jobs = api.jobs_of(request).listed()[:_SHOWN]
-    names = list(api.mappings(api.settings_of(request)))
-    return page(
-        request, "conversions.html.j2", who, jobs=jobs, mappings=names, keep=api.settings_of(request).keep_hours
-    )
+    jobs = jobs_of(request).listed()[:_SHOWN]
+    names = list(mappings(settings_of(request)))
+    return page(request, "conversions.html.j2", who, jobs=jobs, mappings=names, keep=settings_of(request).keep_hours)
 
 
 @router.post("/conversions")
@@ -145,7 +147,7 @@ async def convert(
     form = ending_of(beside)[1:] if beside is not None else "csv"
     if not all(each.filename for each in exports) or (own is None and not mapping_name):
         raise Refused(422, "an export and a mapping are needed", "Go back, and choose both")
-    job = await api.begin(
+    job = await begin(
         request, who.name, exports, mapping=own, mapping_name=None if own is not None else mapping_name,
         associations=beside, associations_form=form, records="both", bundle="transaction", received=None, sent=None,
         remember=bool(remember),
@@ -168,9 +170,9 @@ def ending_of(associations: UploadFile) -> str:
 @router.get("/conversions/{id}")
 def conversion(request: Request, who: Reader, id: str) -> Response:
     """How far a conversion is, and its result."""
-    job = api.job_of(request, id)
+    job = job_of(request, id)
     made = page(
-        request, "conversion.html.j2", who, job=job, files=api.files_of(job) if job.state == "done" else {},
+        request, "conversion.html.j2", who, job=job, files=files_of(job) if job.state == "done" else {},
         refresh=not job.over,
     )  # fmt: skip
     if not job.over:
@@ -181,7 +183,7 @@ def conversion(request: Request, who: Reader, id: str) -> Response:
 @router.post("/conversions/{id}/drop")
 async def drop(request: Request, who: Submitter, id: str) -> Response:
     """Stop and forget a conversion."""
-    await run_in_threadpool(api.jobs_of(request).drop, api.job_of(request, id))
+    await run_in_threadpool(jobs_of(request).drop, job_of(request, id))
     return RedirectResponse("/conversions", 303)
 
 
@@ -201,7 +203,7 @@ def holds(
     from gateway.ledger import HoldFilter, open_ledger
 
     may = who is not None and "settle" in who.roles
-    with open_ledger(api.ledger_of(api.settings_of(request)), readonly=True) as opened:
+    with open_ledger(ledger_of(settings_of(request)), readonly=True) as opened:
         counts = opened.hold_counts()
         found = ordered(opened.holds(HoldFilter(reason=reason or None)))
         told = [held_set(hold, opened if may else None) for hold in found[start : start + _SHOWN]]
@@ -233,7 +235,7 @@ def settle(
     if (action == "assign") != bool(patient.strip()):
         what = "needs a patient" if action == "assign" else "goes with no patient"
         raise Refused(422, f"to {action} {what}", "Go back, and mend the field of the patient")
-    done = api.settle_holds(
+    done = settle_holds(
         request, who.name, action, hold, who=by.strip(), why=why.strip(), patient=patient.strip(),
         system=system.strip(), dry_run=not confirmed,
     )  # fmt: skip
@@ -266,7 +268,7 @@ def outbox(
     done: Annotated[Literal["", "park", "release", "skip", "stop", "resume"], Query()] = "",
 ) -> Response:
     """What waits to be sent, was delivered or is parked, and the forms to decide about it."""
-    told = api.show_outbox(request, who, limit=_SHOWN, offset=start)
+    told = show_outbox(request, who, limit=_SHOWN, offset=start)
     return page(
         request, "outbox.html.j2", who, told=told, start=start, step=_SHOWN, again=again, done=done,
         now=datetime.now(UTC), may=who is not None and "settle" in who.roles,
@@ -296,7 +298,7 @@ def decide_queue(
     if not by.strip() or not why.strip():
         raise Refused(422, "who decides, and why, are needed", "Go back, and fill in both: the audit trail keeps them")
     named = f"{by.strip()} ({who.name})" if who.name else by.strip()
-    ledger = api.ledger_of(api.settings_of(request))
+    ledger = ledger_of(settings_of(request))
     chosen: dict[str, list[int]] = {name: [] for name in target or ()} if whole else _chosen(item or [])
 
     def carry_out(name: str, ids: list[int], *, dry_run: bool) -> int:

@@ -15,7 +15,7 @@ from gateway.errors import GatewayError, InputError
 from gateway.identity import Association, load_associations
 from gateway.identity.forms import Form, discover, endings, forms, usual_endings
 from gateway.identity.reading import Issuers
-from gateway.service import api
+from gateway.service.api import conversions
 from gateway.service.app import create_app
 from gateway.service.settings import Settings
 
@@ -142,5 +142,5 @@ def test_two_forms_of_one_ending_stop_the_program(tmp_path: Path, monkeypatch: p
 
 
 def test_the_interface_and_the_files_use_the_same_words() -> None:
-    assert get_args(api.AssociationsForm) == tuple(each[1:] for each in usual_endings())
+    assert get_args(conversions.AssociationsForm) == tuple(each[1:] for each in usual_endings())
     assert set(usual_endings()) <= set(endings())
