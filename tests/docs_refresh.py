@@ -43,6 +43,7 @@ REPOSITORY = Path(__file__).resolve().parents[1]
 DOCS = REPOSITORY / "docs"
 TUTORIAL = DOCS / "tutorial" / "first-mapping.md"
 MAN = DOCS / "man" / "gateway.1"
+OPENAPI = DOCS / "reference" / "openapi.json"
 CATEGORIES = ("neonate", "infant", "child", "adult", "unknown")
 
 # The tables of a mapping file in the order in which people write them: heading, name in the schema ("" is the file
@@ -890,6 +891,11 @@ def _roff(text: str) -> str:
     return "\n".join(("\\&" if line[:1] in ".'" else "") + line for line in wrapped)
 
 
+def openapi_document() -> str:
+    """The description of the HTTP interface, for programs and for the viewer of the site."""
+    return json.dumps(_openapi(), indent=1, ensure_ascii=False) + "\n"
+
+
 def pages() -> list[Path]:
     """Every document, the README first."""
     return [REPOSITORY / "README.md", REPOSITORY / "DEVELOPERS.md", *sorted(DOCS.rglob("*.md"))]
@@ -925,12 +931,12 @@ def main(words: Sequence[str]) -> int:
             text = after
         if text != before and "--check" not in words:
             path.write_text(text, encoding="utf-8")
-    made = man_page()
-    if not MAN.exists() or MAN.read_text(encoding="utf-8") != made:
-        stale.append(str(MAN.relative_to(REPOSITORY)))
-        if "--check" not in words:
-            MAN.parent.mkdir(exist_ok=True)
-            MAN.write_text(made, encoding="utf-8")
+    for file, made in ((MAN, man_page()), (OPENAPI, openapi_document())):
+        if not file.exists() or file.read_text(encoding="utf-8") != made:
+            stale.append(str(file.relative_to(REPOSITORY)))
+            if "--check" not in words:
+                file.parent.mkdir(exist_ok=True)
+                file.write_text(made, encoding="utf-8")
     print("\n".join(f"{each}: out of date" for each in stale) or "The documents are up to date.")
     return int(bool(stale) and "--check" in words)
 

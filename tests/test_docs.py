@@ -188,6 +188,11 @@ def test_every_page_says_at_its_top_what_it_is_about() -> None:
             assert re.match(r"# [^\n]+\n\n[A-Z][^\n#]{20,105}\.\n", text), f"{path.name}: a title, then one short line"
 
 
+def test_the_description_of_the_http_interface_is_current() -> None:
+    """What programs read, and what was agreed on: a change of it is seen here first."""
+    assert docs_refresh.OPENAPI.read_text(encoding="utf-8") == docs_refresh.openapi_document()
+
+
 @pytest.mark.slow
 def test_the_site_is_built_strictly_and_needs_no_network(tmp_path: Path) -> None:
     pytest.importorskip("material", reason="mkdocs-material is not installed: pip install '.[docs]'")
@@ -203,6 +208,13 @@ def test_the_site_is_built_strictly_and_needs_no_network(tmp_path: Path) -> None
     )
     assert fetched.search('<script src="https://cdn.example/x.js">')
     assert [path.name for path in built if fetched.search(path.read_text(encoding="utf-8"))] == []
+    # The viewer of the HTTP interface has its script, and the description, beside it.
+    viewer = next(path for path in built if path.name.startswith("swagger-")).read_text(encoding="utf-8")
+    scripts = re.findall(r'<script[^>]*\bsrc="([^"]+)"', viewer)
+    assert scripts
+    assert all((tmp_path / "site" / "reference" / name).resolve().is_file() for name in scripts)
+    assert "openapi.json" in viewer
+    assert (tmp_path / "site" / "reference" / "openapi.json").is_file()
 
 
 @pytest.mark.parametrize("name", ["report.png", "bench.png", "flow.svg"])
