@@ -29,6 +29,7 @@ from typing import Any
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 DIST = REPOSITORY / "dist"
+UV = Path(sys.executable).with_name("uv")
 LOCK = REPOSITORY / "docker" / "requirements.lock"
 EXTRAS = ("postgresql", "s3", "sftp")
 """What a deployment has besides the base, as docker/Dockerfile installs it."""
@@ -100,7 +101,7 @@ def lock() -> None:
     """Settle every package of a deployment, for each Python and platform that the gateway runs on."""
     chosen = [word for extra in EXTRAS for word in ("--extra", extra)]
     run(
-        Path(sys.executable).with_name("uv"), "pip", "compile", "pyproject.toml", *chosen, "--universal",
+        UV, "pip", "compile", "pyproject.toml", *chosen, "--universal",
         "--python-version", "3.11", "--generate-hashes", "--quiet", "--no-header", "--output-file", LOCK,
     )  # fmt: skip
     print(f"{LOCK.relative_to(REPOSITORY)}: {len(locked(LOCK.read_text()))} packages")
@@ -138,13 +139,12 @@ def deployment() -> Iterator[Path]:
     if len(wheels) != 1:
         raise ReleaseError("dist/ has no wheel, or several. Run ./dev release build first.")
     with tempfile.TemporaryDirectory(prefix="deployment-") as folder:
-        run(sys.executable, "-m", "venv", folder)
+        # What installs is not part of what runs: the environment has neither pip nor setuptools.
+        run(UV, "venv", "--quiet", "--clear", "--python", sys.executable, folder)
         own = Path(folder) / "bin" / "python"
-        quiet = ("-m", "pip", "install", "--quiet", "--disable-pip-version-check")
-        run(own, *quiet, "--require-hashes", "-r", LOCK)
-        run(own, *quiet, "--no-deps", wheels[0])
-        # What installs is not part of what runs.
-        run(own, "-m", "pip", "uninstall", "--quiet", "--yes", "setuptools", "pip")
+        install = (UV, "pip", "install", "--quiet", "--python", own)
+        run(*install, "--require-hashes", "-r", LOCK)
+        run(*install, "--no-deps", wheels[0])
         yield own
 
 

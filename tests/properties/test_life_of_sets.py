@@ -52,7 +52,7 @@ from tests.properties.life_kit import (
 
 EXAMPLES, STEPS = 60, 12
 """About 40 s on one core; `HYPOTHESIS_PROFILE=thorough` has more of both."""
-NIGHTS = (150, 8)
+NIGHTS = (80, 8)
 """Of the short ones; about 60 s."""
 ON_POSTGRESQL = (8, 10)
 """The same where the ledger is in PostgreSQL."""
