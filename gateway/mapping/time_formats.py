@@ -7,10 +7,13 @@ from collections.abc import Sequence
 
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, listed, quoted
-from gateway.mapping.zones import OFFSET_IN_TEXT
+from gateway.mapping.zones import ABBREVIATIONS, OFFSET_IN_TEXT
 
-DIRECTIVES = "YymbBdjaAHIpMSfz%"
+DIRECTIVES = "YymbBdjaAHIpMSfzZ%"
 """The strptime directives that time formats may use."""
+
+_ZERO = frozenset({"z", "utc", "gmt", "ut"})
+_HALF_DAYS = frozenset({"am", "pm", "a.m", "p.m"})
 
 
 def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: str, problems: Problems) -> None:
@@ -31,6 +34,12 @@ def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: 
                     f"{quoted(text)} and {quoted(earlier)} read the same text as different days",
                     "Keep the one this kind of monitor prints; day and month are never guessed row by row",
                 )
+        if "Z" in _directives(text) and "/" not in zone:
+            problems.add(
+                path,
+                f"%Z reads the short name of a zone, and the zone {zone} is no place that has such names",
+                "Write the place, such as America/New_York, or %z where the text holds an offset",
+            )
         has_offset = "z" in _directives(text)
         if has_offset and zone != OFFSET_IN_TEXT:
             problems.add(
@@ -68,18 +77,46 @@ def _format(text: str, path: Path, problems: Problems) -> None:
             todo = "Take the hyphen out: %d reads 7 and 07 alike" if name == "-" else f"Use {known}"
             problems.add(path, f"%{name} is not a directive the gateway reads", todo)
             return
-    what, todo = _incomplete(names)
+    if not names:
+        problems.add(path, f"{quoted(text)} holds no directives", _WRITE_A_SHAPE)
+        return
+    what, todo = _ignored(text)
+    if not what:
+        what, todo = _incomplete(names)
     if what:
         problems.add(path, f"{quoted(text)} {what}", todo)
+
+
+def _ignored(text: str) -> tuple[str, str]:
+    """What a format would pass over though it changes the time: a zone or half of the day written out."""
+    plain = re.sub(r"%.", " ", text, flags=re.DOTALL)
+    offset = re.search(r"[+-][0-9]{2}:?[0-9]{2}(?![0-9])", plain)
+    if offset is not None:
+        return f"holds the offset {offset[0]} as a text, which would be passed over", _OFFSET_TODO
+    for word in re.findall(r"[A-Za-z][A-Za-z.]*", plain):
+        folded = word.casefold().strip(".")
+        if folded in _ZERO:
+            return f"holds {quoted(word)} as a text, which would be passed over: it is an offset of zero", _OFFSET_TODO
+        if folded.upper() in ABBREVIATIONS:
+            return f"holds {quoted(word)} as a text, which would be passed over: it is the short name of a zone", (
+                f'Write %Z in its place, and the place in time.zone, such as zone = "{ABBREVIATIONS[folded.upper()]}"'
+            )
+        if folded in _HALF_DAYS:
+            return f"holds {quoted(word)} as a text, which would be passed over: half of the day", (
+                "Write %I for the hour and %p where AM or PM stands"
+            )
+    return "", ""
+
+
+_OFFSET_TODO = f'Write %z in its place, and zone = "{OFFSET_IN_TEXT}"'
+_WRITE_A_SHAPE = 'Write the shape of the time, not an example: "%Y-%m-%d %H:%M"'
 
 
 def _incomplete(names: list[str]) -> tuple[str, str]:
     """What a format leaves unsaid or says twice, and what to do; two empty texts when it is complete."""
     has = set(names)
-    if not names:
-        return "holds no directives", 'Write the shape of the time, not an example: "%Y-%m-%d %H:%M"'
-    if len(names) > len(has) or any(len(has & set(same)) > 1 for same in ("Yy", "mbBj", "dj", "HI")):
-        return "says the year, month, day or hour twice", "Keep one directive for each part of the time"
+    if len(names) > len(has) or any(len(has & set(same)) > 1 for same in ("Yy", "mbBj", "dj", "HI", "zZ")):
+        return "says the year, month, day, hour or zone twice", "Keep one directive for each part of the time"
     if not has & set("Yy") or not ("j" in has or ("d" in has and has & set("mbB"))):
         return "holds no whole date", (
             "Add year, month and day, such as %Y-%m-%d, and the date's column to time.columns when it has its own"

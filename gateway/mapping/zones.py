@@ -15,7 +15,7 @@ OFFSET_IN_TEXT = "offset-in-text"
 _OFFSET = re.compile(r"[+-](0[0-9]|1[0-4]):[0-5][0-9]")
 # These are in the tz database, but as fixed offsets or as copies of some place's rules: whoever writes EST for
 # New York gets every summer reading an hour late.
-_ABBREVIATIONS = {
+ABBREVIATIONS = {
     "EST": "America/New_York", "EDT": "America/New_York", "EST5EDT": "America/New_York", "CST": "America/Chicago",
     "CDT": "America/Chicago", "CST6CDT": "America/Chicago", "MST": "America/Denver", "MDT": "America/Denver",
     "MST7MDT": "America/Denver", "PST": "America/Los_Angeles", "PDT": "America/Los_Angeles",
@@ -23,6 +23,9 @@ _ABBREVIATIONS = {
     "WET": "Europe/Lisbon", "WEST": "Europe/Lisbon", "CET": "Europe/Paris", "CEST": "Europe/Paris",
     "MET": "Europe/Paris", "MEST": "Europe/Paris", "MEZ": "Europe/Berlin", "MESZ": "Europe/Berlin",
     "EET": "Europe/Athens", "EEST": "Europe/Athens", "IST": "Asia/Kolkata", "JST": "Asia/Tokyo",
+    "MSK": "Europe/Moscow", "SAST": "Africa/Johannesburg", "HKT": "Asia/Hong_Kong", "KST": "Asia/Seoul",
+    "AKDT": "America/Anchorage", "AST": "America/Halifax", "ADT": "America/Halifax", "NST": "America/St_Johns",
+    "NDT": "America/St_Johns", "AWST": "Australia/Perth", "ACST": "Australia/Adelaide", "ACDT": "Australia/Adelaide",
     "AEST": "Australia/Sydney", "AEDT": "Australia/Sydney", "NZST": "Pacific/Auckland", "NZDT": "Pacific/Auckland",
 }  # fmt: skip
 
@@ -33,11 +36,11 @@ def check(zone: str, problems: Problems) -> None:
     advice = "Write the IANA zone of the place, such as America/New_York or Europe/Berlin"
     if zone == OFFSET_IN_TEXT or _OFFSET.fullmatch(zone):
         return
-    if zone.upper() in _ABBREVIATIONS:
+    if zone.upper() in ABBREVIATIONS:
         problems.add(
             path,
             f"{quoted(zone)} is an abbreviation: it does not say when the clocks change",
-            f"Write the place, such as {_ABBREVIATIONS[zone.upper()]}, or a fixed offset such as -05:00 for a "
+            f"Write the place, such as {ABBREVIATIONS[zone.upper()]}, or a fixed offset such as -05:00 for a "
             "clock that nobody ever sets to summer time",
         )
     elif zone[:1] in "+-":
@@ -53,7 +56,7 @@ def check(zone: str, problems: Problems) -> None:
         )
     elif zone not in names():
         # Only what would be taken: never an abbreviation, nor a zone whose sign is the other way round.
-        close = nearest(zone, (name for name in names() if name not in _ABBREVIATIONS and name[:7] != "Etc/GMT"))
+        close = nearest(zone, (name for name in names() if name not in ABBREVIATIONS and name[:7] != "Etc/GMT"))
         problems.add(
             path,
             f"{quoted(zone)} is not in the IANA time zone database",

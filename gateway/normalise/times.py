@@ -5,16 +5,17 @@ numbers turn out to be impossible, so 12/31/2026 under %d/%m/%Y is held even if 
 comes from the mapping or stands in the text. Zone rules come from the packaged IANA tz database (`tzdata`), not from
 the machine, so that the same export gives the same records everywhere.
 
-Directives: %Y %y %m %b %B %d %j %a %A for the date, %H %I %p %M %S %f for the time of day, %z for the offset, %% for a
-percent sign. Names of months and weekdays are English, whatever the locale. %y follows POSIX: 69 to 99 are 1969 to
-1999, 00 to 68 are 2000 to 2068.
+Directives: %Y %y %m %b %B %d %j %a %A for the date, %H %I %p %M %S %f for the time of day, %z for the offset (also Z,
+UTC, GMT and UT), %Z for the short name that the zone has at that time, such as EST, %% for a percent sign. Names of
+months and weekdays are English, whatever the locale. %y follows POSIX: 69 to 99 are 1969 to 1999, 00 to 68 are 2000 to
+2068.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from datetime import date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 from importlib import import_module, resources
 from typing import NamedTuple, TypeVar
 from zoneinfo import ZoneInfo
@@ -54,14 +55,16 @@ _WORDS = {
     "a": "|".join(_WEEKDAYS),
     "A": "|".join(_FULL_WEEKDAYS),
     "p": r"[ap]m|[ap]\.m\.",
-    "z": r"z|[+-][0-9]{2}(?::?[0-9]{2})?",
+    "Z": r"[a-z]{2,5}",
+    "z": r"z|utc|gmt|ut|[+-][0-9]{2}(?::?[0-9]{2})?",
 }
 _DATE = "YymbBdjaA"
 _CLOCK = "HIpMSf"
 _SPACE = "[ \t\u00a0\u2007\u202f]+"
-_OFFSET = re.compile(r"z|([+-])([0-9]{2})(?::?([0-9]{2}))?", re.ASCII | re.IGNORECASE)
+_OFFSET = re.compile(r"z|utc|gmt|ut|([+-])([0-9]{2})(?::?([0-9]{2}))?", re.ASCII | re.IGNORECASE)
 
 _MISSING = Noticed("time-missing", "the entry has no time")
+_OTHER_ZONE = Noticed("time-zone-differs", "the text names a zone that the declared one is not at that time")
 
 
 def joined(texts: Iterable[str]) -> str:
@@ -146,6 +149,7 @@ class _Layout:
         self.date = tuple(at for at, name in enumerate(self.names, 1) if name in _DATE)
         self.clock = tuple(at for at, name in enumerate(self.names, 1) if name in _CLOCK)
         self.zone = self.names.index("z") + 1 if "z" in self.names else 0
+        self.zone_name = self.names.index("Z") + 1 if "Z" in self.names else 0
         self.date_names = tuple(self.names[at - 1] for at in self.date)
         self.clock_names = tuple(self.names[at - 1] for at in self.clock)
         self.precision = "second" if "S" in self.names else "minute" if self.clock else "day"
@@ -230,6 +234,10 @@ class TimeReader:
             if offset is None:
                 message = "the offset in the text is outside -14:00 to +14:00"
                 return Moment(text, noticed=(Noticed("time-impossible", message),))
+        elif layout.zone_name:
+            offset = self._named(day, clock, match.group(layout.zone_name))
+            if offset is None:
+                return Moment(text, noticed=(_OTHER_ZONE,))
         elif day.offset is not None:
             offset = day.offset
         else:
@@ -268,6 +276,19 @@ class TimeReader:
             start = (day.toordinal() - _EPOCH_DAY) * 86400
             found = _Day(day, day.isoformat(), day.isoformat().replace("-", ""), start, offset)
         return _remember(layout.days, texts, found)
+
+    def _named(self, day: _Day, clock: _Clock, name: str) -> _Offset | None:
+        """The offset at which the zone has a short name such as EST; None where it has another name at that time."""
+        start = datetime(day.day.year, day.day.month, day.day.day, tzinfo=self._zone)
+        for fold in (0, 1):
+            local = (start + timedelta(seconds=clock.seconds)).replace(fold=fold)
+            there = local.astimezone(UTC).astimezone(self._zone)
+            if (
+                there.replace(tzinfo=None) == local.replace(tzinfo=None)
+                and (local.tzname() or "").lower() == name.lower()
+            ):
+                return _spelled(_seconds(local))
+        return None
 
     def _near_transition(self, day: _Day, clock: _Clock, precision: str) -> tuple[_Offset | None, Noticed | None]:
         """Find the offset on a day on which the zone's offset changes."""
@@ -329,7 +350,7 @@ def fixed_offset(text: str) -> timezone | None:
 
 
 def _offset_of(text: str) -> _Offset | None:
-    """Read an offset ("Z", "+05:30", "+0530", "+05"); None when it is not one, or beyond 14 hours (FHIR R4)."""
+    """Read an offset ("Z", "UTC", "+05:30", "+0530", "+05"); None when it is not one, or beyond 14 hours (FHIR R4)."""
     match = _OFFSET.fullmatch(text)
     if match is None:
         return None

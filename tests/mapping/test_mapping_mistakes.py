@@ -458,6 +458,16 @@ FAULTS = {
                                      "the date's column to time.columns"),
     "example for a format": Fault("%m/%d/%Y %H:%M", "03/14/2026 09:30", "time.formats item 1", "holds no directives",
                                   "not an example"),
+    "offset of zero written out": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%M:%SZ", "time.formats item 1",
+                                        'holds "Z" as a text', "Write %z in its place"),
+    "UTC written out": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%M UTC", "time.formats item 1", "an offset of zero",
+                             "Write %z"),
+    "zone written out": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%M EST", "time.formats item 1", "short name of a zone",
+                              "Write %Z in its place"),
+    "offset written out": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%M +01:00", "time.formats item 1",
+                                "the offset +01:00 as a text", "Write %z"),
+    "half of the day written out": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%M p.m.", "time.formats item 1",
+                                         "half of the day", "%I for the hour and %p"),
     "unknown directive": Fault("%m/%d/%Y %H:%M", "%m/%d/%Y %H:%N", "time.formats item 1", "%N is not a directive",
                                "Use %Y"),
     "directive of one system": Fault("%m/%d/%Y %H:%M", "%-m/%d/%Y %H:%M", "time.formats item 1",
@@ -723,7 +733,7 @@ def test_a_token_may_read_as_a_number() -> None:
 
 def test_no_zone_is_advised_that_would_be_refused() -> None:
     """What stands in the advice can be written: every abbreviation and every near miss of one."""
-    for wrong in (*zones._ABBREVIATIONS, *(f"{zone}{letter}" for zone in zones.names() for letter in "XZ")):
+    for wrong in (*zones.ABBREVIATIONS, *(f"{zone}{letter}" for zone in zones.names() for letter in "XZ")):
         problems = Problems("m.toml", places(""))
         zones.check(wrong, problems)
         for problem in problems.error().problems:

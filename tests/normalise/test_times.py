@@ -292,7 +292,7 @@ def test_the_zones_come_from_the_package() -> None:
     [
         ("%d.%m.", "no year"), ("%Y-%m", "no day"), ("%Y-%d", "no month"), ("%Y-%m-%d %H", "hours and minutes"),
         ("%Y-%m-%d %M", "hours and minutes"), ("%Y-%m-%d %I:%M", "%I and %p"), ("%Y-%m-%d %H:%M %p", "%I and %p"),
-        ("%Y-%m-%d %Z", "%Z is not a directive"), ("%c", "%c is not"), ("%Y-%m-%d %", "not a directive"),
+        ("%Y-%m-%d %G", "%G is not a directive"), ("%c", "%c is not"), ("%Y-%m-%d %", "not a directive"),
         ("%Y-%m-%d %Y", "twice"), ("%Y %y-%m-%d", "twice"), ("%Y-%m-%d %H:%M.%f", "%f needs %S"),
         ("%Y-%j-%m-%d", "%j already"), ("no directive", "no year"),
     ],
@@ -320,3 +320,30 @@ def test_more_distinct_texts_than_are_remembered_are_read_all_the_same(monkeypat
     read = reader("%Y-%m-%d %H:%M").read
     first = [read(f"2026-03-{day:02} 09:{day:02}") for day in range(1, 30)]
     assert first == [reader("%Y-%m-%d %H:%M").read(moment.text) for moment in first]
+
+
+class TestZonesInTheText:
+    """The zone that a text names counts, or holds it; it is never passed over."""
+
+    @pytest.mark.parametrize("word", ["Z", "UTC", "GMT", "UT", "+00:00"])
+    def test_words_for_zero(self, word: str) -> None:
+        moment = reader("%Y-%m-%d %H:%M %z", zone="offset-in-text").read(f"2026-03-14 09:30 {word}")
+        assert moment.fhir == "2026-03-14T09:30:00+00:00"
+
+    @pytest.mark.parametrize(
+        ("text", "fhir"),
+        [
+            ("2026-01-14 09:30 EST", "2026-01-14T09:30:00-05:00"),
+            ("2026-07-14 09:30 edt", "2026-07-14T09:30:00-04:00"),
+            # The hour that happens twice, told apart by its name.
+            ("2026-11-01 01:30 EDT", "2026-11-01T01:30:00-04:00"),
+            ("2026-11-01 01:30 EST", "2026-11-01T01:30:00-05:00"),
+        ],
+    )
+    def test_short_names(self, text: str, fhir: str) -> None:
+        assert reader("%Y-%m-%d %H:%M %Z", zone="America/New_York").read(text).fhir == fhir
+
+    @pytest.mark.parametrize("text", ["2026-07-14 09:30 EST", "2026-01-14 09:30 CET", "2026-03-08 02:30 EST"])
+    def test_another_name_than_the_zone_s(self, text: str) -> None:
+        moment = reader("%Y-%m-%d %H:%M %Z", zone="America/New_York").read(text)
+        assert (moment.fhir, rule(moment)) == ("", "time-zone-differs")
