@@ -21,6 +21,8 @@ LONGEST_RECORD = 4_000
 
 _SHOWN = 40
 _DIGITS = re.compile(r"\d{6}")
+_BLANK = re.compile(r"\s")
+_DECIMAL = re.compile(r"[0-9][.,]|[.,][0-9]", re.ASCII)
 
 
 class Fit(NamedTuple):
@@ -106,18 +108,38 @@ class _Kind:
     def cells(self, text: str) -> dict[str, str] | str | None:
         """The cells of a text of this kind, None when it is of another, or what is wrong with it."""
         if self._pattern is not None:
-            found = self._pattern.fullmatch(text) or self._pattern.fullmatch(text.rstrip())
-            return found and {name: cell for name, cell in found.groupdict().items() if cell is not None}
-        if not self._match.match(text):
+            whole = self._pattern.fullmatch(text) or self._pattern.fullmatch(text.rstrip())
+            return whole and {name: cell for name, cell in whole.groupdict().items() if cell is not None}
+        found = self._match.match(text)
+        if found is None:
             return None
         record = self.record
         if not record.fields:
-            return {name: text[first - 1 : last] for name, (first, last) in record.widths.items()}
+            return self._cut(text, found.end())
         parts = text.split(record.delimiter)
         if any(map(str.strip, parts[len(record.fields) :])):
             # One separator too many shifts the fields: a pulse would be read as a saturation.
             return f"it has {len(parts)} fields, and the mapping names {len(record.fields)}"
         return {name: part for name, part in zip(record.fields, parts, strict=False) if name}
+
+    def _cut(self, text: str, mark: int) -> dict[str, str] | str:
+        """The cells between columns of characters, or where a text runs over an edge: 38 would be read for 38.9.
+
+        Columns may follow each other without a gap. There only a number that goes on at its decimal mark is seen.
+
+        Args:
+            text: the record.
+            mark: how many characters at its beginning say what kind of record it is, and are no value.
+        """
+        widths = self.record.widths
+        begun = {first for first, _ in widths.values()}
+        ended = {last for _, last in widths.values()}
+        for name, (first, last) in widths.items():
+            for left, gap in ((last, last + 1 not in begun), (first - 1, first - 1 not in ended and first - 1 > mark)):
+                around = text[left - 1 : left + 1] if left > 0 else ""
+                if len(around) == 2 and not _BLANK.search(around) and (gap or _DECIMAL.fullmatch(around)):
+                    return f"a text runs over the edge of '{name}' between its characters {left} and {left + 1}"
+        return {name: text[first - 1 : last] for name, (first, last) in widths.items()}
 
 
 class RecordReader:

@@ -104,9 +104,33 @@ def test_one_field_too_many_shifts_none_of_them_into_a_record() -> None:
     assert own.fit("R|7|72|98") == "it has 4 fields, and the mapping names 3"
 
 
+@pytest.mark.parametrize(
+    ("text", "edge"),
+    [
+        ("R 38.9 72", "temp"),  # 38 would be read
+        ("R102.5 72", "temp"),  # the mark is no value, but here a digit of one stands before the width
+        ("R 38 7299", "pulse"),
+        ("R 381 72", "temp"),
+    ],
+)
+def test_a_text_that_runs_over_the_edge_of_a_width_is_not_cut(text: str, edge: str) -> None:
+    own = kinds({"use": "entry", "match": "R ?", "widths": {"temp": [3, 4], "pulse": [6, 8]}})
+    told = own.fit(text)
+    assert isinstance(told, str)
+    assert f"the edge of '{edge}'" in told
+    assert fitted(own, "R 38 72")[1] == {"temp": "38", "pulse": "72"}
+
+
+def test_widths_without_a_gap() -> None:
+    own = kinds({"use": "entry", "match": "R", "widths": {"sys": [2, 4], "dia": [5, 7]}})
+    assert fitted(own, "R121079")[1] == {"sys": "121", "dia": "079"}
+    assert isinstance(own.fit("R102.5 "), str)
+    assert isinstance(own.fit("R12107979"), str)
+
+
 def test_fixed_widths_count_characters_from_one() -> None:
     own = kinds({"use": "entry", "match": "R", "widths": {"a": [1, 2], "pulse": [4, 6], "far": [9, 9]}})
-    assert fitted(own, "R1  72é9x") == ("entry", {"a": "R1", "pulse": " 72", "far": "x"})
+    assert fitted(own, "R1 é72  x") == ("entry", {"a": "R1", "pulse": "é72", "far": "x"})
     assert fitted(own, "R1") == ("entry", {"a": "R1", "pulse": "", "far": ""})
 
 
