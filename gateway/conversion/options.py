@@ -91,18 +91,19 @@ def time_of_change(at: datetime) -> tuple[str, str]:
     return instant, at.strftime(f"%Y%m%d%H%M%S.{at.microsecond // 1000:03d}%z")
 
 
-def load_mapping(path: str | Path) -> LoadedMapping:
+def load_mapping(path: str | Path, *, earlier: bool = False) -> LoadedMapping:
     """Load a mapping and check it against the rules there are.
 
     Args:
         path: the file; a text with line ends in it is the mapping itself.
+        earlier: it was used by an earlier version of the program, and a ledger keeps it as it was.
 
     Raises:
         MappingError: with every mistake at its line.
     """
     known = rules()
     adjustable = [slug for slug, rule in known.items() if rule.adjustable]
-    return load(path, known_rules=tuple(known), adjustable_rules=adjustable)
+    return load(path, known_rules=tuple(known), adjustable_rules=adjustable, earlier=earlier)
 
 
 def need_words(text: str, where: str) -> None:

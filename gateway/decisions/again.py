@@ -110,7 +110,7 @@ class Again:
         found = self._stored.get(sha256)
         if found is None:
             try:
-                found = load_mapping(self._ledger.mapping_text(sha256) + "\n")
+                found = load_mapping(self._ledger.mapping_text(sha256) + "\n", earlier=True)
             except MappingError:
                 raise UsageError(
                     f"the mapping {sha256[:12]} that the ledger keeps cannot be used by this version any more",

@@ -158,9 +158,13 @@ class Merge(Decision):
             patient = each.mapping.patient
             others = patient.systems.values.values() if patient.systems is not None else ()
             if system in (patient.system, *(other.system for other in others)):
-                faults.append(Identifiers(pattern=patient.pattern, check=patient.check).judged(value).fault)
+                faults.append(Identifiers.of(patient).judged(value).fault)
         if faults and all(faults):
-            what = {"form": "does not have the form that the mapping declares", "check-digit": "fails its check digit"}
+            what = {
+                "nobody": "is nobody's",
+                "form": "does not have the form that the mapping declares",
+                "check-digit": "fails its check digit",
+            }
             raise InputError(
                 f"the surviving identifier {what[faults[0]]}", where=f"{self.merges}, {place}", todo="Mend the list"
             )

@@ -100,6 +100,7 @@ def load(
     *,
     known_rules: Collection[str] | None = None,
     adjustable_rules: Collection[str] | None = None,
+    earlier: bool = False,
 ) -> LoadedMapping:
     """Read and check a mapping.
 
@@ -107,6 +108,7 @@ def load(
         source: path of the file; a `str` with a line end in it is the text itself.
         known_rules: slugs of the rules there are; None to leave the slugs in `[rules]` unchecked.
         adjustable_rules: slugs of the rules whose effect a mapping may set; None for all of them.
+        earlier: it was used by an earlier version of the program, and a ledger keeps it as it was.
 
     Returns:
         The mapping with its hash and the lines of its keys.
@@ -121,7 +123,7 @@ def load(
     name = _name(path)
     text = decode(data, name)
     raw = parse(text, name)
-    problems = Problems(name, places(text))
+    problems = Problems(name, places(text), earlier=earlier)
     mapping: Mapping | None
     try:
         mapping = Mapping.model_validate(raw)

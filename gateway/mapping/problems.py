@@ -26,11 +26,18 @@ class Problem(NamedTuple):
 
 
 class Problems:
-    """Gathers mistakes; a key that is wrong already is not complained of again."""
+    """Gathers mistakes; a key that is wrong already is not complained of again.
 
-    def __init__(self, name: str, places: Places) -> None:
+    Attributes:
+        name: the file's name.
+        places: where its keys stand.
+        earlier: the mapping was used by an earlier version; what this one wants to be said besides is not asked of it.
+    """
+
+    def __init__(self, name: str, places: Places, *, earlier: bool = False) -> None:
         self.name = name
         self.places = places
+        self.earlier = earlier
         self._found: list[Problem] = []
         self._spoiled: set[Path] = set()
 

@@ -277,7 +277,7 @@ class ValueReader:
         if not isinstance(self._source.site, Site):
             return self._source.site or ""
         stated = site_text.strip()
-        if not stated:
+        if not stated or stated in self._source.site.not_stated:
             return ""
         site = self._sites.get(stated)
         if site is None:
@@ -288,7 +288,7 @@ class ValueReader:
         if not isinstance(self._source.method, Method):
             return self._source.method or ""
         stated = method_text.strip()
-        if not stated:
+        if not stated or stated in self._source.method.not_stated:
             return ""
         method = self._methods.get(stated)
         if method is None:

@@ -19,6 +19,7 @@ SITE = {
     ("", "title"): '"Answered"',
     ("", "namespace"): '"https://a.example.org/readings"',
     ("patient", "system"): '"https://a.example.org/patients"',
+    ("patient", "pattern"): '"any"',
     ("time", "zone"): '"America/Chicago"',
 }
 

@@ -47,6 +47,7 @@ formats = ["%Y-%m-%d %H:%M:%S"]
 zone = "America/Phoenix"
 [patient]
 column = "patient"
+pattern = "any"
 system = "https://bench.example.org/patients"
 authority = "BENCH"
 [device]

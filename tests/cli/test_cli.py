@@ -41,6 +41,7 @@ zone = "America/Chicago"
 
 [patient]
 column = "Patient"
+pattern = "any"
 system = "urn:example:patients"
 
 [vitals.heart_rate]

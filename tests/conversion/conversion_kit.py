@@ -35,6 +35,7 @@ zone = "America/Chicago"
 
 [patient]
 column = "Who"
+pattern = "any"
 system = "https://kit.example.org/patients"
 
 [device]

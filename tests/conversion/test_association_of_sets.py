@@ -160,7 +160,7 @@ class TestIdentifiers:
     ROWS = (
         "2026-03-14 09:30,]C19434765870,M1,,,64,,,",
         "2026-03-14 09:31,9434765871,M1,,,65,,,",
-        "2026-03-14 09:32,0000000000,M1,,,66,,,",
+        "2026-03-14 09:32,4505577104,M1,,,66,,,",
     )
     MAPPING = WIDE.replace('column = "Who"\n', 'column = "Who"\nstrip = ["]C1"]\ncheck = "gb.nhs"\n')
 
@@ -171,7 +171,7 @@ class TestIdentifiers:
 
     def test_patients(self, tmp_path: Path) -> None:
         run(tmp_path, [self.write(tmp_path, self.ROWS)], self.MAPPING, as_="both")
-        expected = [("9434765870", "09:30"), ("0000000000", "09:32")]
+        expected = [("9434765870", "09:30"), ("4505577104", "09:32")]
         facts = [(fact.patient, fact.time[11:16]) for fact in fhir_facts(tmp_path / "out")]
         assert sorted(facts) == sorted(expected)
         assert lines_of(tmp_path / "out", "identifier-check-digit") == [3]

@@ -75,7 +75,9 @@ def told(folder: Path) -> list[tuple[str, int]]:
         ("hold", 5, [], ["clock-beyond-limit"] * 2, "held"),
     ],
 )
-def test_policies(tmp_path: Path, policy: str, limit: int, recorded: list[str], rules: list[str], state: str) -> None:
+def test_policies(
+    with_page: None, tmp_path: Path, policy: str, limit: int, recorded: list[str], rules: list[str], state: str
+) -> None:
     batch = converted(tmp_path, [row("09:30"), row("09:40")], mapping(policy=policy, limit=limit))
     assert times(tmp_path / "out") == recorded
     assert [rule for rule, _ in told(tmp_path / "out")] == rules
@@ -228,6 +230,7 @@ order = "newest-first"
 
 [patient]
 column = "patient"
+pattern = "any"
 system = "https://kit.example.org/patients"
 
 [device]

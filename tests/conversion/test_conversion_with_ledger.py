@@ -237,7 +237,7 @@ class TestHolds:
         assert not open_holds(tmp_path)
 
     def test_an_assigned_patient_is_checked_as_well(self, tmp_path: Path) -> None:
-        strict = WIDE.replace('column = "Who"', 'column = "Who"\npattern = "P-[0-9]{4}"')
+        strict = WIDE.replace('pattern = "any"', 'pattern = "P-[0-9]{4}"')
         convert(tmp_path, [export(tmp_path, "a.csv", "2026-03-14 09:30,,M1,121,79,64,97,36.8,71.4")], "one", strict)
         (hold,) = open_holds(tmp_path)
         with open_ledger(tmp_path / "ledger.db") as ledger:

@@ -170,6 +170,7 @@ zone = "America/Chicago"
 
 [patient]
 column = "who"
+pattern = "any"
 system = "https://kit.example.org/patients"
 
 [device]

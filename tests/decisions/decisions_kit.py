@@ -13,7 +13,7 @@ from gateway.decisions import Action, Decision, Effect, Merge, Move, Retract, Se
 from gateway.ledger import Hold, HoldFilter, KnownSet, SetFilter, open_ledger
 from tests.conversion.conversion_kit import WIDE, WIDE_HEADER, run
 
-CHECKED = WIDE.replace("[device]", "pattern = '[A-Z]\\d+'\n\n[device]", 1)
+CHECKED = WIDE.replace('pattern = "any"', "pattern = '[A-Z]\\d+'", 1)
 """The kit's mapping, with a form that patients' identifiers have."""
 
 SYSTEMS = WIDE.replace(

@@ -60,7 +60,7 @@ class TestAssign:
         assert not ward.audit()
 
     def test_its_check_digit(self, ward: Ward) -> None:
-        ward.mapping = CHECKED.replace("pattern = '[A-Z]\\d+'", 'check = "luhn"')
+        ward.mapping = CHECKED.replace("pattern = '[A-Z]\\d+'", 'pattern = "any"\ncheck = "luhn"')
         ward.convert(NOBODY)
         with pytest.raises(UsageError, match="the assigned patient identifier fails its check digit"):
             ward.settle("assign", only(ward), patient="79927398710")

@@ -77,11 +77,19 @@ def test_what_may_have_reached_a_receiver_is_told_from_what_cannot(older: Path) 
         assert len(ledger.outbox(OutboxFilter())) == len(rows)
 
 
+def said_now(folder: Path, name: str) -> Path:
+    """A mapping of that time, with what this version wants to be said besides."""
+    text = (OLDER / f"{name}.toml").read_text(encoding="utf-8")
+    file = folder / f"{name}.toml"
+    file.write_text(text.replace("[patient]", '[patient]\npattern = "any"'), encoding="utf-8")
+    return file
+
+
 def test_the_same_exports_add_nothing(older: Path, tmp_path: Path) -> None:
     for name, mapping in (("first", "mapping"), ("second", "mapping"), ("clock", "clock")):
         shutil.copy(OLDER / f"{name}.csv", tmp_path)
         batch = convert(
-            [tmp_path / f"{name}.csv"], OLDER / f"{mapping}.toml", tmp_path / name, as_="both", ledger=older
+            [tmp_path / f"{name}.csv"], said_now(tmp_path, mapping), tmp_path / name, as_="both", ledger=older
         )
         readings = batch.report.reckoning.readings.all
         assert readings.recorded == 0, name
@@ -93,7 +101,9 @@ def test_what_it_recorded_is_known_for_whom(older: Path, tmp_path: Path) -> None
     """The first list again, of which every set is said to be of another patient."""
     text = (OLDER / "first.csv").read_text()
     (tmp_path / "other.csv").write_text(text.replace("P-000", "P-900"))
-    batch = convert([tmp_path / "other.csv"], OLDER / "mapping.toml", tmp_path / "other", as_="both", ledger=older)
+    batch = convert(
+        [tmp_path / "other.csv"], said_now(tmp_path, "mapping"), tmp_path / "other", as_="both", ledger=older
+    )
     with open_ledger(older) as ledger:
         known = every(ledger)
         # What was taken back from the wrong patient may be somebody else's, and goes on as the same measurement.

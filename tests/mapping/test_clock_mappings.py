@@ -35,6 +35,7 @@ order = "newest-first"
 
 [patient]
 column = "MRN"
+pattern = "any"
 system = "https://hospital.example/mrn"
 
 [device]

@@ -32,6 +32,7 @@ zone = "offset-in-text"
 
 [patient]
 column = "Who"
+pattern = "any"
 system = "https://hospital.example/mrn"
 
 [vitals.heart_rate]
@@ -54,7 +55,7 @@ def test_file_and_text_give_the_same_mapping(tmp_path: Path) -> None:
     assert loaded.mapping == load(SMALL).mapping == load(str(file)).mapping
     assert loaded.path == str(file)
     assert loaded.sha256 == hashlib.sha256(SMALL.encode()).hexdigest()
-    assert loaded.where(("vitals", "heart_rate", "unit")) == "small.toml, line 20, key vitals.heart_rate.unit"
+    assert loaded.where(("vitals", "heart_rate", "unit")) == "small.toml, line 21, key vitals.heart_rate.unit"
 
 
 @pytest.mark.parametrize("text", ["\ufeff" + SMALL, SMALL.replace("\n", "\r\n")], ids=["mark", "crlf"])

@@ -140,6 +140,7 @@ zone = "Europe/Berlin"
 
 [patient]
 column = "MRN"
+pattern = "any"
 system = "https://hospital.example/mrn"
 
 [vitals.heart_rate]
@@ -170,6 +171,7 @@ zone = "Europe/Berlin"
 
 [patient]
 column = "MRN"
+pattern = "any"
 system = "https://hospital.example/mrn"
 
 [vitals.spo2]
@@ -378,7 +380,7 @@ FAULTS = {
                                    "Add unit =", at="[vitals.pulse_oximeter]",
                                    base=LONG.replace('units = ["%"]', 'unit = "%"').replace('units = ["/min"]\n', "")),
     "label of two vitals": Fault('labels = ["PR", "Puls"]', 'labels = ["PR", "SpO2"]',
-                                 "vitals.pulse_oximeter.labels item 2", '"SpO2" already means spo2 (line 26)',
+                                 "vitals.pulse_oximeter.labels item 2", '"SpO2" already means spo2 (line 27)',
                                  "Give it to one vital", base=LONG),
     "label twice": Fault('labels = ["PR", "Puls"]', 'labels = ["PR", "PR"]', "vitals.pulse_oximeter.labels item 2",
                          "stands there twice", "Take one out", base=LONG),

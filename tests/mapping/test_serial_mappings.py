@@ -55,6 +55,7 @@ anchor = "columns"
 
 [patient]
 column = "patient"
+pattern = "any"
 system = "https://hospital.example/mrn"
 
 [vitals.heart_rate]

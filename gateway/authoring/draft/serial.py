@@ -88,6 +88,7 @@ def _serial_questions(form: str, out: Page) -> None:
     out.asks("zone", "where does the clock run? No text states an offset that a draft can read here.")
     out.table("patient")
     out.asks("column", "which group or field identifies the patient, or who says who was on which device?")
+    out.asks("pattern", "what do the identifiers look like? A regular expression for the whole of each, or any.")
     out.asks("system", "which URI stands for the patients' identifiers? No file states it.")
     out.says("")
     out.asks("vitals", "which groups or fields hold vitals, and in which units? One table [vitals.KEY] for each.")

@@ -133,6 +133,7 @@ def _parties(table: Table, roles: dict[str, list[int]], out: Page) -> None:
         out.asks(
             "column", "no column has a usual name for a patient; which one is it, or who says who was on which device?"
         )
+    out.asks("pattern", "what do the identifiers look like? A regular expression for the whole of each, or any.")
     out.asks("system", "which URI stands for the patients' identifiers? No file states it.")
     for role in ("device", "operator", "location"):
         names = [table.names[at] for at in roles[role] if table.names[at]]

@@ -25,6 +25,7 @@ class Qualifier:
         column: name of the column, "" where it is fixed.
         values: text -> key of the answer.
         fixed: key of the answer for the whole export, or None.
+        not_stated: texts that mean what a blank cell means.
     """
 
     key: str
@@ -32,6 +33,7 @@ class Qualifier:
     column: str
     values: dict[str, str]
     fixed: str | None
+    not_stated: frozenset[str] = frozenset()
 
     def answer(self, text: str) -> str:
         """Key of the answer a text means; "" for a blank cell and for a text that the mapping does not name."""
@@ -41,7 +43,7 @@ class Qualifier:
         """What there is to say of a text for a patient category, with the column."""
         qualifier = qualifiers()[self.key]
         answer = self.answer(text)
-        if not answer and text.strip(BLANKS):
+        if not answer and text.strip(BLANKS) and text.strip(BLANKS) not in self.not_stated:
             message = f"the mapping does not say which {self.key} {shown(text.strip(BLANKS))} is; it is left out"
             yield Noticed("undeclared-qualifier", message), self.column
         elif answer and category in qualifier.answers[answer].against:
@@ -94,4 +96,5 @@ def _declared(mapping: Mapping, fields: Fields) -> Iterator[Qualifier]:
         source: keys.Qualifier = getattr(mapping, key)
         if source.column is not None or source.fixed is not None:
             values = {text.strip(BLANKS): answer for text, answer in source.values.items()}
-            yield Qualifier(key, fields.at(source.column), source.column or "", values, source.fixed)
+            blank = frozenset(source.not_stated)
+            yield Qualifier(key, fields.at(source.column), source.column or "", values, source.fixed, blank)

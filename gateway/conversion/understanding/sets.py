@@ -16,7 +16,7 @@ from gateway.conversion.understanding.qualifiers import Qualifiers
 from gateway.conversion.understanding.source import Source
 from gateway.conversion.understanding.values import Found, layout_of
 from gateway.conversion.understanding.when import when_of
-from gateway.conversion.understanding.who import MALFORMED, MISCHECKED, Category, Patients, roles
+from gateway.conversion.understanding.who import UNSOUND, Category, Patients, roles
 from gateway.identity import Associations
 from gateway.mapping import LoadedMapping
 from gateway.mapping import Mapping as MappingFile
@@ -147,7 +147,7 @@ class Understanding:
         """Whether device, operator, location and encounter can be recorded; what is wrong with them is told."""
         if parties[0] is None and self._device_column:
             notes.note(Noticed("device-missing", "the entry names no device"), self._device_column)
-        if MALFORMED not in parties and MISCHECKED not in parties:
+        if not any(party in UNSOUND for party in parties):
             return True
         for role, party in zip(self._roles, parties, strict=True):
             fault = role.fault(party)

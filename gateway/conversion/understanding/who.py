@@ -17,6 +17,7 @@ from gateway.model import BLANKS, Moment, Noticed, Party
 from gateway.once import Patient, patient_digest, surviving
 
 _REFUSED = {
+    "nobody": Noticed("patient-nobody", "the text where the patient identifier belongs is nobody's identifier"),
     "form": Noticed("patient-malformed", "the patient identifier does not have the declared form"),
     "check-digit": Noticed("identifier-check-digit", "the patient identifier fails its check digit"),
 }
@@ -56,7 +57,8 @@ class Patients:
         self._when = when
         self._at = fields.at(patient.column)
         self._column = patient.column or ""
-        self._identifiers = Identifiers(strip=patient.strip, pattern=patient.pattern, check=patient.check)
+        self._not_stated = frozenset(patient.not_stated)
+        self._identifiers = Identifiers.of(patient)
         self._issuer_column = patient.systems.column if patient.systems is not None else ""
         self._issuer_at = fields.at(self._issuer_column or None)
         self._issuers = dict(patient.systems.values) if patient.systems is not None else {}
@@ -70,7 +72,8 @@ class Patients:
 
     def text(self, cells: list[str]) -> str:
         """The patient's identifier as it stands in an entry, "" for none."""
-        return trimmed(cells, self._at)
+        text = trimmed(cells, self._at)
+        return "" if text in self._not_stated else text
 
     def of(self, cells: list[str], text: str, device: Party | None, moment: Moment, notes: Notes) -> Who | None:
         """The patient of a set.
@@ -206,20 +209,22 @@ class Role:
         self._source = source
         self._at = fields.at(source.column)
         self._fixed = Party(source.fixed, source.system, source.authority) if source.fixed else None
-        self._identifiers = Identifiers(strip=source.strip, check=source.check)
+        self._identifiers = Identifiers.of(source)
         self._parties: Memo[str, Party | None] = Memo(self._read)
 
     def of(self, cells: list[str]) -> Party | None:
-        """The party an entry names; MALFORMED or MISCHECKED for one that cannot be recorded, None for none."""
+        """The party an entry names; one of UNSOUND for one that cannot be recorded, None for none."""
         return self._fixed if self._at < 0 else self._parties[cells[self._at]]
 
     def _read(self, text: str) -> Party | None:
         written = text.strip(BLANKS)
-        if not written:
+        if not written or written in self._source.not_stated:
             return None
         value, fault, _ = self._identifiers.read(written)
         if _UNPRINTABLE.search(written) or fault == "form":
             return MALFORMED
+        if fault == "nobody":
+            return NO_IDENTIFIER
         return MISCHECKED if fault else Party(value, self._source.system, self._source.authority)
 
     def fault(self, party: Party | None) -> Noticed | None:
@@ -227,6 +232,8 @@ class Role:
         if party is MALFORMED:
             message = f"the {self.name}'s identifier is blank, or holds control characters or broken text"
             return Noticed("identifier-malformed", message)
+        if party is NO_IDENTIFIER:
+            return Noticed("identifier-of-nothing", f"the text where the {self.name}'s identifier belongs is none")
         if party is MISCHECKED:
             return Noticed("identifier-check-digit", f"the {self.name}'s identifier fails its check digit")
         return None
@@ -237,6 +244,12 @@ MALFORMED = Party("")
 
 MISCHECKED = Party("")
 """Stands for an identifier whose check digit is wrong."""
+
+NO_IDENTIFIER = Party("")
+"""Stands for a text such as NA."""
+
+UNSOUND = (MALFORMED, MISCHECKED, NO_IDENTIFIER)
+"""Parties that cannot be recorded."""
 
 
 def roles(mapping: MappingFile, fields: Fields) -> tuple[Role, Role, Role, Role]:

@@ -21,6 +21,10 @@ class Identified(Table):
     fixed: Text | None = None
     system: str = Field(default="", description="URI of the identifier system")
     authority: str = Field(default="", description="HL7 v2 assigning authority or namespace")
+    nobody: list[Text] = Field(
+        default=[], description="further texts that are no identifier, and are held; NA, None, unknown and such are"
+    )
+    not_stated: list[Text] = Field(default=[], description='texts that mean what a blank cell means, such as "-"')
     strip: list[Text] = Field(default=[], description="prefixes of barcodes to take off, the longest that fits, once")
     check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
 

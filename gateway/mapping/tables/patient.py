@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from gateway.mapping.model import Mapping
 
 
+ANY = "any"
+"""What stands for the form of an identifier that may be anything."""
+
+
 class PatientSystem(Table):
     """One of several identifier systems of the patients in an export."""
 
@@ -55,7 +59,14 @@ class Patient(Table):
         default="identifier", description="logical identifier or Patient/id"
     )
     strip: list[Text] = Field(default=[], description="prefixes of barcodes to take off, the longest that fits, once")
-    pattern: str = Field(default="", description="regular expression the whole identifier must match; else held")
+    pattern: str = Field(
+        default="",
+        description="regular expression the whole identifier must match, else held; 'any' where it may be anything",
+    )
+    nobody: list[Text] = Field(
+        default=[], description="further texts that are nobody's identifier, and are held; NA, TEST, 0000 and such are"
+    )
+    not_stated: list[Text] = Field(default=[], description='texts that mean what a blank cell means, such as "-"')
     check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
     systems: PatientSystems | None = Field(default=None, description="where the export has several identifier systems")
 
@@ -64,7 +75,14 @@ def check(mapping: Mapping, problems: Problems) -> None:
     """Note what is wrong with the table, and when nothing tells the patient."""
     patient = mapping.patient
     check_uri(patient.system, ("patient", "system"), problems)
-    if patient.pattern:
+    if not patient.pattern:
+        if patient.column is not None and not problems.earlier and problems.known(("patient", "pattern")):
+            problems.add(
+                ("patient", "pattern"),
+                "nothing says what the patients' identifiers look like, so whatever stands in the column becomes one",
+                "Write their form, such as pattern = '[0-9]{8}', or pattern = \"any\" where they may be anything",
+            )
+    elif patient.pattern != ANY:
         regex(patient.pattern, ("patient", "pattern"), problems)
     check_type(patient.type, ("patient", "type"), problems)
     check_cell(patient, ("patient",), problems)

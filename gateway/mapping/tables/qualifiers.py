@@ -21,6 +21,7 @@ class Qualifier(Table):
 
     column: Text | None = Field(default=None, description="the column that tells it")
     values: dict[str, Text] = Field(default={}, description="text in the column = its key, from the table below")
+    not_stated: list[Text] = Field(default=[], description="texts that mean what a blank cell means")
     fixed: Text | None = Field(default=None, description="one key for the whole export, instead of a column")
 
 

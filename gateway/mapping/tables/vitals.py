@@ -38,6 +38,7 @@ class Site(Table):
 
     column: Text
     values: dict[str, Text] = Field(description="text in the column = site key of the vocabulary")
+    not_stated: list[Text] = Field(default=[], description="texts that mean what a blank cell means")
 
 
 class Method(Table):
@@ -45,6 +46,7 @@ class Method(Table):
 
     column: Text
     values: dict[str, Text] = Field(description="text in the column = method key of the vocabulary")
+    not_stated: list[Text] = Field(default=[], description="texts that mean what a blank cell means")
 
 
 class Quality(Table):
