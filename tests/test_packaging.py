@@ -71,7 +71,9 @@ def test_wheel_carries_its_data(wheel: Path) -> None:
     demo = {f"gateway/_shipped/demo/{name}" for name in files_below(REPOSITORY / "fixtures" / "demo")}
     assert any(name.startswith("gateway/vocabulary/") and name.endswith(".toml") for name in package)
     assert any(name.startswith("gateway/report/") and name.endswith(DATA) for name in package)
-    pages = {f"gateway/_shipped/docs/{name}" for name in files_below(REPOSITORY / "docs") if name.endswith(".md")}
+    pages = {
+        f"gateway/_shipped/docs/{name}" for name in files_below(REPOSITORY / "docs") if name.endswith((".md", ".json"))
+    }
     assert mappings
     assert demo
     assert pages

@@ -52,6 +52,15 @@ def codec_name(encoding: str, table: str = "delimited") -> str:
     return "utf-8" if name == "utf-8-sig" else name
 
 
+def without_mark(codec: str, where: str = "") -> InputError:
+    """The error for an export that lacks the byte order mark which its encoding promises."""
+    return InputError(
+        f"the mapping says {codec}, but the export does not begin with a byte order mark",
+        where=where,
+        todo=f"Say which bytes come first: encoding = '{codec}-le' or '{codec}-be'",
+    )
+
+
 class Lines:
     """The lines of an export that have been read and not yet taken, as one text in which every line ends with LF.
 
@@ -172,10 +181,7 @@ class Lines:
                 break
         else:
             if self._declared in ("utf-16", "utf-32") and data:
-                raise InputError(
-                    f"the mapping says {self._declared}, but the export does not begin with a byte order mark",
-                    todo=f"Say which bytes come first: encoding = '{self._declared}-le' or '{self._declared}-be'",
-                )
+                raise without_mark(self._declared)
             self._codec = self._declared if self._declared not in ("utf-16", "utf-32") else "utf-8"
         self._lf = "\n".encode(self._codec)
         self._cr = "\r".encode(self._codec)

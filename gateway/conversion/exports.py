@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for, counts
 from gateway.adapters._capture import open_capture
+from gateway.adapters._lines import codec_name, without_mark
 from gateway.errors import InputError, UsageError
 from gateway.mapping import Mapping, columns
 from gateway.model import (
@@ -106,6 +107,8 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
                 units = _units_of_payload(file, mapping)
     except OSError as error:
         raise _unreadable(name, error) from error
+    except UnicodeError:  # other bytes than those of the encoding are counted all the same
+        raise without_mark(codec_name(mapping.encoding, mapping.form), name) from None
     return Export(name, path, digest.hexdigest(), size, units)
 
 

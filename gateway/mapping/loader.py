@@ -234,13 +234,34 @@ def parse(text: str, name: str) -> dict[str, Any]:
         MappingError: it is no TOML; names the line.
     """
     try:
-        return tomllib.loads(text, parse_float=Decimal)
+        raw = tomllib.loads(text, parse_float=Decimal)
+        if _depth(raw) <= _DEEPEST:
+            return raw
+        raise RecursionError
     except tomllib.TOMLDecodeError as error:
         _syntax(str(error), text, name)
     except RecursionError:
         raise MappingError(
             "lists or tables stand too deep inside each other", where=name, todo="Flatten them"
         ) from None
+
+
+_DEEPEST = 20
+"""Tables inside each other; a mapping needs four."""
+
+
+def _depth(raw: object) -> int:
+    """How many tables and lists stand inside each other, up to one more than `_DEEPEST`."""
+    depth, level = 0, [raw]
+    while level and depth <= _DEEPEST:
+        depth += 1
+        level = [
+            inner
+            for each in level
+            for inner in (each.values() if isinstance(each, dict) else each if isinstance(each, list) else ())
+            if isinstance(inner, (dict, list))
+        ]
+    return depth
 
 
 def _syntax(message: str, text: str, name: str) -> NoReturn:

@@ -19,7 +19,7 @@ QUIET = (
     "--disable-component-update --disable-sync --hide-scrollbars"
 )
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.page]
 
 
 @pytest.fixture(scope="module")

@@ -6,9 +6,11 @@ import tempfile
 from decimal import Decimal
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gateway.errors import InputError
 from tests.conversion.conversion_kit import (
     GOOD_ROW,
     LONG,
@@ -102,3 +104,16 @@ def test_no_cell_reaches_another_vital_or_patient(made: tuple[str, dict[str, dic
         for fact in fhir_facts(Path(folder) / "out"):
             assert Decimal(fact.value) == Decimal(truth[fact.patient][VALUES[fact.vital]])
         assert batch.report.reckoning.lines.read == len(text.split("\n")) - 1
+
+
+@pytest.mark.parametrize("cut", [None, 81])
+def test_utf_16_without_a_mark_is_told(tmp_path: Path, cut: int | None) -> None:
+    (tmp_path / "a.csv").write_bytes(f"{WIDE_HEADER}\n{GOOD_ROW}\n".encode("utf-16-le")[:cut])
+    mapping = WIDE.replace('layout = "wide"', 'layout = "wide"\nencoding = "utf-16"')
+    with pytest.raises(InputError, match="does not begin with a byte order mark") as told:
+        run(tmp_path, [tmp_path / "a.csv"], mapping)
+    assert told.value.where.endswith("a.csv")
+    assert "utf-16-le" in told.value.todo
+    (tmp_path / "b.csv").write_bytes(f"{WIDE_HEADER}\n{GOOD_ROW}\n".encode("utf-16-le"))
+    run(tmp_path, [tmp_path / "b.csv"], mapping.replace('"utf-16"', '"utf-16-le"'), "le")
+    assert len(fhir_facts(tmp_path / "le")) == 6

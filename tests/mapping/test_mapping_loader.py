@@ -210,3 +210,9 @@ def test_every_unit_of_the_vocabulary_can_be_mapped() -> None:
 def test_limit_type_of_the_model_is_decimal() -> None:
     limits = load(SMALL + "[plausibility.limits.child]\nheart_rate = { flag = [1, 2] }\n").mapping.plausibility.limits
     assert limits["child"]["heart_rate"].flag == (Decimal(1), Decimal(2))
+
+
+@pytest.mark.parametrize("text", ["{0} = 1\n", "[{0}]\nb = 1\n", "a = " + "[" * 400 + "]" * 400 + "\n"])
+def test_a_key_of_thousands_of_parts_is_refused(text: str) -> None:
+    with pytest.raises(MappingError, match="too deep inside each other"):
+        load(text.format(".".join(["a"] * 3000)) + 'title = "x"\n')

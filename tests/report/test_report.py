@@ -48,6 +48,8 @@ from gateway.report.model import BINS, DEVICE_WITHHELD, DEVICES_LISTED, device_s
 from gateway.report.text import BYTE_TITLES, LINE_TITLES
 from tests.disk import largest_file
 
+pytestmark = pytest.mark.page
+
 START = datetime(2026, 3, 9, 2, 0, tzinfo=UTC)
 HOSTILE = "<script>alert(1)</script>\"'&\x1b[31m\u202egnp\nnext\ud800"
 SECRET = "MRN-00471123"
