@@ -3,8 +3,9 @@
 A frame is: start, text, end, checksum. Nothing inside a frame is trusted before its checksum is right, and no frame
 reaches over the start of the next one, so damage never spills into the frame behind it.
 
-The checksum covers everything after the start up to and including the end, as in CLSI LIS1 and ASTM E1381 (from
-memory), and is written in hexadecimal digits, the most significant first, in upper or lower case.
+Unless the mapping says otherwise, the checksum covers everything after the start up to and including the end, as in
+CLSI LIS1 and ASTM E1381 (from memory), and is written in hexadecimal digits, the most significant first, in upper or
+lower case.
 """
 
 from __future__ import annotations
@@ -65,6 +66,7 @@ class Checksum(NamedTuple):
 CHECKSUMS: Mapping[str, Checksum] = {
     "none": Checksum(0, lambda _: 0),
     "sum-mod-256": Checksum(2, lambda data: sum(data) % 256),
+    "sum-mod-256-complement": Checksum(2, lambda data: -sum(data) % 256),
     "xor": Checksum(2, lambda data: reduce(xor, data, 0)),
     # The variant with initial value 0xFFFF (CRC-16/CCITT-FALSE, also IBM-3740), not the one of Kermit or XModem.
     "crc-16-ccitt": Checksum(4, lambda data: crc_hqx(data, 0xFFFF)),
@@ -124,7 +126,10 @@ class Frames:
         self._after = bytes.fromhex(layout.after)
         self._record_end = bytes.fromhex(layout.record_end)
         self._numbered = layout.frame_numbers
-        self._digits, self._compute = CHECKSUMS[layout.checksum]
+        digits, self._compute = CHECKSUMS[layout.checksum]
+        self._written = layout.checksum_written
+        self._covers = layout.checksum_covers
+        self._checksum = digits if self._written == "digits" else digits // 2
         ends = [*map(bytes.fromhex, layout.end), *self._continues]
         control = [bytes.fromhex(text) for text in layout.control]
         self._end = _any_of(ends)
@@ -132,7 +137,7 @@ class Frames:
         self._quiet = _any_of([*control, b"\r", b"\n"])
         self._between = _any_of([self._start, *control, b"\r", b"\n"])
         self._longest_mark = max(map(len, [self._start, *control]))
-        self._window = LONGEST_FRAME + len(self._start) + max(map(len, ends)) + self._digits + len(self._after)
+        self._window = LONGEST_FRAME + len(self._start) + max(map(len, ends)) + self._checksum + len(self._after)
         # A record whose beginning may be missing is passed on only where every kind of record says how it begins.
         self._telling = all(record.pattern or record.match for record in layout.records)
         # The noise or the endless frame that is being gone through: rule, offset, bytes.
@@ -269,8 +274,7 @@ class Frames:
             self._stretch = "frame-unended", origin, 1
             self._take(1, LineKind.UNREADABLE)
             return
-        end = match.end()
-        frame_end, problem = self._checked(text_at, end)
+        frame_end, problem = self._checked(text_at, match)
         if problem:
             rule, message = problem
             self.wrong += rule == "frame-checksum"
@@ -280,14 +284,14 @@ class Frames:
             self._lost = True
             self._lost_open |= match[0] in self._continues
             self._refused = False
-            self._trailer()
+            self._trailer(origin)
             return
         frame = data[begin:frame_end]
         if self._repeats(frame):
             number = f" {self._number}" if self._number is not None else ""
             self._note("frame-repeated", f"Frame{number} was sent again and is read once", origin, Severity.INFORMATION)
             self._take(len(frame), LineKind.FRAMING)
-            self._trailer()
+            self._trailer(origin)
             return
         self._made_good(data[text_at : text_at + 1])
         self._follow(data[text_at : text_at + 1], origin)
@@ -295,9 +299,9 @@ class Frames:
         text_offset = origin + text_at + self._numbered - begin
         self._take(len(frame), None)
         self.lines[LineKind.FRAMING] += len(frame) - len(text)
-        self._trailer()
-        self._last = frame
         self._lost = self._lost_open = self._refused = False
+        self._trailer(origin)
+        self._last = frame
         yield from self._join(text, text_offset, last=match[0] not in self._continues)
 
     def _made_good(self, number: bytes) -> None:
@@ -312,19 +316,19 @@ class Frames:
             message = f"{found.message}; it was sent again and read then"
             self.findings[-1] = replace(found, severity=Severity.WARNING, effect=Effect.NOTE, message=message)
 
-    def _checked(self, text_at: int, end: int) -> tuple[int, tuple[str, str] | None]:
+    def _checked(self, text_at: int, ending: re.Match[bytes]) -> tuple[int, tuple[str, str] | None]:
         """Where the frame ends, checksum included, and what is wrong with it: rule and message."""
-        written = self._data[end : end + self._digits]
-        whole = len(written) == self._digits and _HEXADECIMAL.issuperset(written)
-        if not whole:
+        frame_end = ending.end() + self._checksum
+        written = self._data[ending.end() : frame_end]
+        if len(written) < self._checksum or (self._written == "digits" and not _HEXADECIMAL.issuperset(written)):
             # What stands there may be the next frame already.
-            return end, ("frame-checksum", "The frame has no whole checksum behind its end")
-        frame_end = end + self._digits
-        if self._digits:
-            expected = self._compute(self._data[text_at:end])
-            if int(written, 16) != expected:
-                given = written.decode().upper()
-                message = f"The checksum of the frame is {given}, its bytes give {expected:0{self._digits}X}"
+            return ending.end(), ("frame-checksum", "The frame has no whole checksum behind its end")
+        if self._checksum:
+            expected = self._compute(self._data[slice(*self._covered(text_at, ending))])
+            given = self._given(written)
+            if given != expected:
+                digits = 2 * self._checksum if self._written != "digits" else self._checksum
+                message = f"The checksum of the frame is {given:0{digits}X}, its bytes give {expected:0{digits}X}"
                 return frame_end, ("frame-checksum", message)
         if self._numbered and self._data[text_at : text_at + 1] not in _NUMBERS:
             return frame_end, ("frame-noise", "What looks like a frame does not begin with a frame number")
@@ -336,18 +340,37 @@ class Frames:
             )
         return frame_end, None
 
-    def _ends_at(self, place: int) -> bool:
-        """Whether a frame can have ended here: with the declared bytes, or with whatever else begins between frames."""
-        data = self._data
-        return (
-            place == len(data)
-            or data.startswith((self._after, self._start), place)
-            or self._quiet.match(data, place) is not None
-        )
+    def _covered(self, text_at: int, ending: re.Match[bytes]) -> tuple[int, int]:
+        """Where what the checksum is of begins and ends."""
+        first = text_at - len(self._start) if self._covers == "start-to-end" else text_at
+        return first, ending.start() if self._covers == "text" else ending.end()
 
-    def _trailer(self) -> None:
-        if self._after and self._data.startswith(self._after, self._at):
+    def _given(self, written: bytes) -> int:
+        """The checksum as it is written."""
+        if self._written == "digits":
+            return int(written, 16)
+        return int.from_bytes(written, "little" if self._written == "bytes-low-first" else "big")
+
+    def _ends_at(self, place: int) -> bool:
+        """Whether a frame can have ended here: with the declared bytes.
+
+        A frame whose checksum is right may lack them, where nothing else stands there than what begins between frames.
+        """
+        data = self._data
+        if data.startswith(self._after, place):
+            return True
+        begins = place == len(data) or data.startswith(self._start, place) or self._quiet.match(data, place) is not None
+        return begins and bool(self._checksum)
+
+    def _trailer(self, origin: int) -> None:
+        """Go over the bytes declared behind a frame that began at `origin`."""
+        if not self._after:
+            return
+        if self._data.startswith(self._after, self._at):
             self._take(len(self._after), LineKind.FRAMING)
+        elif not self._lost:
+            message = "The bytes declared behind a frame are missing; its checksum is right, and it was read"
+            self._note("frame-tail-missing", message, origin, Severity.WARNING)
 
     def _repeats(self, frame: bytes) -> bool:
         """Whether this is the frame before once more.

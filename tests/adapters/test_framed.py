@@ -80,6 +80,28 @@ def test_a_good_capture() -> None:
     assert {read.cell(cells, "monitor") for _, cells in read.entries} == {"MON-3"}
 
 
+def test_a_frame_without_the_bytes_declared_behind_it() -> None:
+    """Its checksum shows that it is whole, and that is told; without a checksum nothing shows it."""
+    bare = ONE.removesuffix(b"\r\n")
+    for rest in (TWO, ACK + TWO):
+        read = Read(HEAD + bare + rest)
+        assert read.pulses == [("0017", "72"), ("0018", "80")]
+        assert read.found == [("frame-tail-missing", len(HEAD))]
+    at_the_end = Read(HEAD + bare)
+    assert at_the_end.pulses == [("0017", "72")]
+    assert at_the_end.found == [("frame-tail-missing", len(HEAD))]
+
+    def unchecked(frame: bytes) -> bytes:
+        return frame[: frame.index(ETX) + 1] + b"\r\n"
+
+    whole, cut = b"".join(map(unchecked, (HEAD, ONE, TWO))), unchecked(ONE).removesuffix(b"\r\n")
+    assert Read(whole, checksum="none").pulses == [("0017", "72"), ("0018", "80")]
+    read = Read(unchecked(HEAD) + cut + unchecked(TWO), checksum="none")
+    assert read.pulses == [("0018", "80")]
+    assert ("frame-unended", len(unchecked(HEAD))) in read.found
+    assert Read(unchecked(HEAD) + unchecked(TWO) + cut, checksum="none").pulses == [("0018", "80")]
+
+
 def test_a_wrong_checksum_and_no_repetition() -> None:
     read = Read(HEAD + BAD + TWO)
     assert read.pulses == [("0018", "80")]

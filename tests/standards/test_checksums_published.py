@@ -61,15 +61,19 @@ def second(name: str, data: bytes) -> int:
             if total > 255:
                 total -= 256
         return total
+    if name == "sum-mod-256-complement":
+        # Inverted, and one more: the arithmetic of two's complement.
+        return ((second("sum-mod-256", data) ^ 0xFF) + 1) & 0xFF
     if name == "xor":
         # A bit of the result is set when an odd number of bytes have it.
         return sum(1 << bit for bit in range(8) if sum(byte >> bit & 1 for byte in data) % 2)
     return bit_by_bit(data, *{"crc-16-ccitt": (0x1021,), "crc-16-modbus": (0x8005,)}[name], reflected="modbus" in name)
 
 
-def read(checksum: str, capture: bytes) -> list[bytes]:
+def read(checksum: str, capture: bytes, **more: str) -> list[bytes]:
     layout = Framed.model_validate(
         {"checksum": checksum, "continues": ["17"], "records": [{"use": "entry", "pattern": ".*"}], "record_end": ""}
+        | more
     )
     frames = Frames(layout, io.BytesIO(capture), 1, 1 << 20)
     return [record.data for record in frames.records() if record is not None]
@@ -127,3 +131,30 @@ def test_a_crc_is_written_with_the_most_significant_digit_first() -> None:
         digits = f"{second(name, covered):04X}".encode()
         assert read(name, b"\x02" + covered + digits) == [b"1A"]
         assert read(name, b"\x02" + covered + digits[2:] + digits[:2]) == []
+
+
+@pytest.mark.parametrize(
+    ("covers", "covered"), [("text-and-end", b"1A\x03"), ("text", b"1A"), ("start-to-end", b"\x021A\x03")]
+)
+@pytest.mark.parametrize("name", [name for name in CHECKSUMS if name != "none"])
+def test_what_a_checksum_covers_and_how_it_is_written(name: str, covers: str, covered: bytes) -> None:
+    width, _ = CHECKSUMS[name]
+    value = second(name, covered)
+    forms = {
+        "digits": f"{value:0{width}X}".encode(),
+        "bytes": value.to_bytes(width // 2, "big"),
+        "bytes-low-first": value.to_bytes(width // 2, "little"),
+    }
+    for written, checksum in forms.items():
+        capture = b"\x021A\x03" + checksum
+        assert read(name, capture, checksum_covers=covers, checksum_written=written) == [b"1A"]
+        wrong = capture[:-1] + bytes([capture[-1] ^ 1])
+        assert read(name, wrong, checksum_covers=covers, checksum_written=written) == []
+        assert read(name, capture[:-1], checksum_covers=covers, checksum_written=written) == []
+
+
+def test_a_sum_and_its_complement_give_nothing() -> None:
+    """The redundancy check of Modbus ASCII is such a complement (worked frame F7031389000A60; from memory)."""
+    data = bytes.fromhex("F7031389000A")
+    assert CHECKSUMS["sum-mod-256-complement"].compute(data) == 0x60
+    assert (sum(data) + 0x60) % 256 == 0

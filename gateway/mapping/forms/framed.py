@@ -35,8 +35,14 @@ class Framed(FormTable):
     start: Byte = Field(default="02", description="bytes that begin a frame, in hexadecimal")
     end: list[Byte] = Field(default=["03"], min_length=1, description="bytes that end a frame")
     continues: list[Byte] = Field(default=[], description="ends after which the record goes on in the next frame")
-    checksum: Literal["none", "sum-mod-256", "xor", "crc-16-ccitt", "crc-16-modbus"] = Field(
-        default="none", description="in hexadecimal digits behind the end"
+    checksum: Literal["none", "sum-mod-256", "sum-mod-256-complement", "xor", "crc-16-ccitt", "crc-16-modbus"] = Field(
+        default="none", description="it stands behind the end; complement: the sum and it give 0 modulo 256"
+    )
+    checksum_written: Literal["digits", "bytes", "bytes-low-first"] = Field(
+        default="digits", description="in hexadecimal digits, or as bytes: the high one first, or the low one"
+    )
+    checksum_covers: Literal["text-and-end", "text", "start-to-end"] = Field(
+        default="text-and-end", description="the text with the byte that ends it, without it, or with the start as well"
     )
     after: str = Field(default="", description="bytes behind the checksum, in hexadecimal")
     frame_numbers: bool = Field(default=False, description="the first character of a frame is its number, 0 to 7")
@@ -55,6 +61,9 @@ class Framed(FormTable):
 
 
 def _framing(framed: Framed, problems: Problems) -> None:
+    for key in ("checksum_written", "checksum_covers"):
+        if framed.checksum == "none" and ("framed", key) in problems.places and problems.known(("framed", "checksum")):
+            problems.add(("framed", key), "there is no checksum", "Name it in framed.checksum, or take this out")
     for name in ("after", "record_end"):
         text: str = getattr(framed, name)
         if not re.fullmatch(r"([0-9A-Fa-f]{2})*", text):
