@@ -230,7 +230,7 @@ class Framed:
                 ],
             },
             "time": {"columns": ["taken"], "formats": ["%Y-%m-%d %H:%M"], "zone": "Europe/Oslo"},
-            "patient": {"column": "patient", "system": "https://example.org/patients"},
+            "patient": {"column": "patient", "pattern": "any", "system": "https://example.org/patients"},
             "vitals": {
                 "heart_rate": {"column": "pulse", "unit": "/min"},
                 "temperature": {"column": "temp", "unit": "Cel"},

@@ -176,7 +176,7 @@ class Listing:
                 "age": {"column": "age", "anchor": "columns"},
                 "zone": "Europe/Oslo",
             },
-            "patient": {"column": "patient", "system": "https://example.org/patients"},
+            "patient": {"column": "patient", "pattern": "any", "system": "https://example.org/patients"},
             "vitals": {
                 "heart_rate": {"column": "pulse", "unit": "/min"},
                 "temperature": {"column": "temp", "unit": "Cel"},
