@@ -199,7 +199,8 @@ def test_a_device_is_missed_after_twice_its_usual_interval(tmp_path: Path) -> No
     mapping.write_text(
         'title = "Small"\nversion = "1"\nform = "delimited"\nnamespace = "https://clinic.example/small"\n'
         '[delimited]\nlayout = "wide"\n[time]\ncolumns = ["Time"]\nformats = ["%Y-%m-%d %H:%M"]\nzone = "UTC"\n'
-        '[patient]\ncolumn = "Patient"\nsystem = "https://clinic.example/mrn"\n[device]\ncolumn = "Device"\n'
+        '[patient]\ncolumn = "Patient"\npattern = "any"\nsystem = "https://clinic.example/mrn"\n'
+        '[device]\ncolumn = "Device"\n'
         'system = "https://clinic.example/device"\n[vitals.heart_rate]\ncolumn = "HR"\nunit = "/min"\n'
     )
     today = datetime.now(UTC)
