@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.adapters import _lines, delimited
+from gateway.adapters import _headers, _lines, _rows, delimited
 from gateway.adapters.delimited import Delimited
 from gateway.errors import InputError
 from gateway.mapping.model import Mapping
@@ -48,7 +48,8 @@ def small_limits() -> Iterator[None]:
     """Limits that short exports can reach."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(_lines, "LONGEST_LINE", 40)
-        patch.setattr(delimited, "_ROW_LINES", 3)
+        for module in (_headers, _rows, delimited):
+            patch.setattr(module, "ROW_LINES", 3)
         patch.setattr(delimited, "_BLOCK_LINES", 12)
         yield
 
