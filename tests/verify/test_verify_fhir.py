@@ -743,3 +743,12 @@ def test_deep_fhir_says_where() -> None:
     assert "H0417" not in said
     assert deep_fhir(b"{") != ""
     assert deep_fhir(b'{"resourceType":"Patient"}') != ""
+
+
+@pytest.mark.parametrize("status", [{"a": "b"}, ["final"]])
+def test_a_status_that_is_no_text_is_a_problem(status: object) -> None:
+    record = records()["spo2"]
+    record["status"] = status
+    assert "status is not a code of observation-status" in [
+        each.what for each in FhirVerifier(False).lines(compact(record))
+    ]

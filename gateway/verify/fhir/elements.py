@@ -98,7 +98,7 @@ def read_identifiers(value: Any, say: Say) -> Hashable:
 
 
 def _m_status(value: Any, say: Say) -> Hashable:
-    if value not in STATUS:
+    if not isinstance(value, str) or value not in STATUS:
         say("status is not a code of observation-status")
     return value if isinstance(value, str) else None
 
