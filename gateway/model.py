@@ -419,6 +419,7 @@ class Block:
         context: header columns in force at the start of the block, where the form of export has such.
         captured: the chunks of a capture: the first line that begins in each, and the host's time (ISO 8601), by line.
         discarded: first lines of sets that a person has discarded.
+        received: when an earlier run received the export, in seconds since 1970-01-01T00:00:00Z; None: with this run.
         cells: how many cells each row has, where the form has rows of cells; 0: as many as there are columns.
     """
 
@@ -433,6 +434,7 @@ class Block:
     context: dict[str, str] = field(default_factory=dict)
     captured: tuple[tuple[int, str], ...] = ()
     discarded: frozenset[int] = frozenset()
+    received: int | None = None
     cells: int = 0
 
 

@@ -240,8 +240,7 @@ class _Conversion:
             for number, export in enumerate(exports, start=1):
                 read_before = False
                 if memory is not None:
-                    read_before, discarded = memory.begin_export(export)
-                    export = dataclasses.replace(export, discarded=discarded)
+                    read_before, export = memory.begin_export(export)
                 if first.setdefault(export.sha256, number) != number:
                     what = f"this export has the same content as export {first[export.sha256]}"
                     note([finding(Noticed("export-same-content", what), export=number, line=0)])

@@ -160,10 +160,11 @@ class BlockConverter:
         if self._understanding is None or self._fields != block.fields:
             self._fields = block.fields
             self._understanding = Understanding(job.loaded, block.fields, job.options, job.associations, job.merged)
+        received = job.options.received if block.received is None else block.received
         if retaken is None:
-            self._understanding.take_up({}, job.options.sent, job.older)
+            self._understanding.take_up({}, received, job.options.sent, job.older)
         else:
-            self._understanding.take_up(retaken.patients, retaken.sent, retaken.older)
+            self._understanding.take_up(retaken.patients, received, retaken.sent, retaken.older)
         parsed = self._adapter.parse(block)
         lines = Counter(block.lines)
         lines.update(parsed.lines)

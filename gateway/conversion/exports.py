@@ -37,6 +37,7 @@ class Export:
         size: bytes.
         lines: lines (of framed exports: bytes), counted independently of any adapter.
         discarded: first lines of sets that a person has discarded.
+        received: when an earlier run received it, in seconds since 1970-01-01T00:00:00Z; None: with this run.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Export:
     size: int
     lines: int
     discarded: frozenset[int] = frozenset()
+    received: int | None = None
 
 
 def find_exports(names: Sequence[str | Path], mapping: Mapping, scratch: Path) -> list[Export]:
@@ -178,7 +180,7 @@ def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:
     try:
         with export.path.open("rb") as file:
             for block in adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number):
-                block.discarded = export.discarded
+                block.discarded, block.received = export.discarded, export.received
                 yield block
             while data := file.read(1 << 20):
                 digest.update(data)

@@ -22,7 +22,7 @@ from gateway.conversion.exports import Export
 from gateway.conversion.options import Job
 from gateway.conversion.seen import Retaken
 from gateway.errors import MappingError
-from gateway.ledger.rows import Hold, HoldFilter, RunInfo
+from gateway.ledger.rows import Hold, HoldFilter, RunInfo, StoredBlock
 from gateway.model import Block, Effect, Outcome, Tally
 from gateway.normalise.clocks import Dump, Older
 from gateway.once import Asked, Key, Lists, Recorded, Repeats, Seen
@@ -64,6 +64,9 @@ class HoldsTally:
 def run_info(job: Job, started: datetime) -> RunInfo:
     """How the ledger is to remember a run."""
     loaded, options = job.loaded, job.options
+    asked: dict[str, str] = {"records": options.records_as, "bundle": options.bundle}
+    if options.received_fhir:
+        asked["received"] = options.received_fhir
     text = Path(loaded.path).read_bytes()
     if hashlib.sha256(text).hexdigest() != loaded.sha256:
         raise MappingError("The mapping changed while it was read", where=loaded.path, todo="Run again")
@@ -74,7 +77,7 @@ def run_info(job: Job, started: datetime) -> RunInfo:
         namespace=loaded.mapping.namespace,
         mapping_text=text.decode("utf-8-sig"),
         gateway=VERSION,
-        options=json.dumps({"records": options.records_as, "bundle": options.bundle}, sort_keys=True),
+        options=json.dumps(asked, sort_keys=True),
         associations_sha256=job.associations.sha256 if job.associations is not None else "",
         started=started,
     )
@@ -106,16 +109,20 @@ class Remembering:
 
     # -- what is new
 
-    def begin_export(self, export: Export) -> tuple[bool, frozenset[int]]:
+    def begin_export(self, export: Export) -> tuple[bool, Export]:
         """Begin with the blocks of an export.
 
         Returns:
-            Whether an earlier run has read the same bytes, and the lines of sets in it that were discarded.
+            Whether an earlier run has read the same bytes, and the export with what is remembered of it.
         """
         form = self._job.loaded.mapping.form
         self._export, known = self._run.export(export.sha256, export.size, export.lines, form)
         self._recorded.asked = Asked(self._run.first_read(self._export) if known else self._run.id)
-        return known, self._run.discarded(self._export) if known else frozenset()
+        if not known:
+            return False, export
+        # Waiting makes no time of an export true that was in the future when it came.
+        received = None if self._job.options.received_fhir else self._run.received(self._export)
+        return True, replace(export, discarded=self._run.discarded(self._export), received=received)
 
     def keep(self, block: Block, result: BlockResult) -> None:
         """Remember what became of a block of the export begun last."""
@@ -159,8 +166,8 @@ class Remembering:
             if forms[export] != mapping.form:
                 continue
             stored = self._ledger.block(export, place)
-            block, sent, older = unpacked(stored.data)
-            block.export, block.number = 0, number
+            block, sent, older = unpacked(stored)
+            block.number = number
             if confirmed not in converters:
                 job = _lenient(self._job) if confirmed else self._job
                 converters[confirmed] = BlockConverter(job, stored.export_sha256)
@@ -264,9 +271,9 @@ def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump],
     return zlib.compress(json.dumps(content, ensure_ascii=False).encode("utf-8", "surrogatepass"), 1)
 
 
-def unpacked(data: bytes) -> tuple[Block, datetime | None, dict[tuple[int, Dump], Older]]:
+def unpacked(stored: StoredBlock) -> tuple[Block, datetime | None, dict[tuple[int, Dump], Older]]:
     """A block that was kept, as block of export 0, and what was known besides (see `packed`)."""
-    content = json.loads(zlib.decompress(data).decode("utf-8", "surrogatepass"))
+    content = json.loads(zlib.decompress(stored.data).decode("utf-8", "surrogatepass"))
     block = Block(
         export=0,
         number=0,
@@ -277,6 +284,7 @@ def unpacked(data: bytes) -> tuple[Block, datetime | None, dict[tuple[int, Dump]
         context=dict(content["context"]),
         captured=tuple((line, time) for line, time in content["captured"]),
         cells=content.get("cells", 0),
+        received=stored.received,
     )
     older = {(0, Dump(*row[:3])): Older(*row[3:]) for row in content["older"]}
     return block, datetime.fromisoformat(content["sent"]) if content["sent"] else None, older

@@ -149,7 +149,7 @@ class Again:
             if self._exports.get(export) != loaded.mapping.form:
                 continue
             stored = self._ledger.block(export, number)
-            block, sent, older = unpacked(stored.data)
+            block, sent, older = unpacked(stored)
             converter = converter or BlockConverter(job, stored.export_sha256)
             if not converter.fits(block):
                 continue

@@ -177,7 +177,7 @@ def _hold(hold: Hold) -> Step:
 def _line(ledger: Ledger, sha256: str, export: int, number: int, line: int, *, verbatim: bool) -> Iterator[Step]:
     rows = [("export", sha256), ("line", str(line))]
     if verbatim:
-        block, *_ = unpacked(ledger.block(export, number).data)
+        block, *_ = unpacked(ledger.block(export, number))
         lines = block.text.split("\n")
         if 0 <= line - block.first_line < len(lines):
             rows.append(("text", repr(lines[line - block.first_line])[1:-1]))

@@ -17,6 +17,9 @@ from gateway.ledger.tables import exports, holds, runs, set_history, sets
 SLICE = 10_000
 """Values in one IN list: both databases take more, but not any number."""
 
+RECEIPT = (runs.c.options, runs.c.started)
+"""What `received_by` needs of a run."""
+
 _T = TypeVar("_T")
 
 
@@ -25,6 +28,12 @@ def sliced(values: Collection[_T], size: int = SLICE) -> Iterator[list[_T]]:
     rest = iter(values)
     while part := list(islice(rest, size)):
         yield part
+
+
+def received_by(options: str, started: datetime) -> int:
+    """When a run received its exports, in seconds since 1970-01-01T00:00:00Z: as was said, else when it began."""
+    said = json.loads(options).get("received")
+    return int((datetime.fromisoformat(said) if said else started).timestamp())
 
 
 def set_select() -> Select[Any]:

@@ -18,7 +18,8 @@ class RunInfo(NamedTuple):
         namespace: the namespace its sources are named in.
         mapping_text: the whole text, kept so that a held set can be converted again as it was then.
         gateway: version of the program.
-        options: what the run was asked for, as JSON.
+        options: what the run was asked for, as JSON; `received` in it says when its exports were received
+            (ISO 8601), where that was said.
         associations_sha256: hash of the list of associations, "" when there was none.
         started: when the run began, with a zone.
     """
@@ -249,12 +250,16 @@ class HoldCounts(NamedTuple):
 
 
 class StoredBlock(NamedTuple):
-    """A stretch of an export, kept because something of it is held; `data` is as the caller packed it."""
+    """A stretch of an export, kept because something of it is held; `data` is as the caller packed it.
+
+    `received` says when the run that read the export first received it, in seconds since 1970-01-01T00:00:00Z.
+    """
 
     export_id: int
     export_sha256: str
     number: int
     data: bytes
+    received: int
 
 
 class KnownExport(NamedTuple):

@@ -22,8 +22,10 @@ from gateway.errors import LedgerError
 from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
 from gateway.ledger.reading import (
+    RECEIPT,
     hold_counts,
     known_sets,
+    received_by,
     sliced,
     standing_at,
     standing_latest,
@@ -209,6 +211,12 @@ class Run:
         """The run that read an export first."""
         with self._working() as connection:
             return int(connection.execute(select(exports.c.first_run).where(exports.c.id == export_id)).scalar_one())
+
+    def received(self, export_id: int) -> int:
+        """When the run that read an export first received it, in seconds since 1970-01-01T00:00:00Z."""
+        with self._working() as connection:
+            wanted = select(*RECEIPT).join(exports, exports.c.first_run == runs.c.id)
+            return received_by(*connection.execute(wanted.where(exports.c.id == export_id)).one())
 
     def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
         """Record sets that are not known; one of a chain that another set began changes what was recorded."""

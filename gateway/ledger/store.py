@@ -36,11 +36,13 @@ from gateway.ledger.audit import New, append, append_all, first_broken
 from gateway.ledger.chains import SetLife
 from gateway.ledger.places import Place, place_of
 from gateway.ledger.reading import (
+    RECEIPT,
     history_select,
     hold_counts,
     hold_select,
     known_sets,
     read_holds,
+    received_by,
     set_select,
     set_selects,
     sliced,
@@ -348,14 +350,15 @@ class Ledger:
         """
         with self._reading() as connection:
             wanted = (
-                select(blocks.c.export_id, exports.c.sha256, blocks.c.number, blocks.c.data)
+                select(blocks.c.export_id, exports.c.sha256, blocks.c.number, blocks.c.data, *RECEIPT)
                 .join(exports, blocks.c.export_id == exports.c.id)
+                .join(runs, exports.c.first_run == runs.c.id)
                 .where(blocks.c.export_id == export_id, blocks.c.number == number)
             )
             row = connection.execute(wanted).one_or_none()
         if row is None:
             raise self._missing(f"block {number} of export {export_id}")
-        return StoredBlock._make(row)
+        return StoredBlock._make((*row[:4], received_by(*row[4:])))
 
     def mapping_text(self, sha256: str) -> str:
         """The text of a mapping that a run was made with.

@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 
 from gateway.mapping.model import Time
 from gateway.model import Moment, Noticed
-from gateway.normalise.times import OFFSET_IN_TEXT, fixed_offset, zone_for
+from gateway.normalise.times import OFFSET_IN_TEXT, Around, fixed_offset, zone_for
 
 STEPS = {"minutes": 60, "seconds": 1}
 _AGE = re.compile(r"[0-9]{1,7}")
@@ -32,7 +32,7 @@ class AgeReader:
 
     Args:
         time: the mapping's `[time]` table; its `age` must be there.
-        received: seconds since 1970-01-01T00:00:00Z of receipt, for the check on future times; None for no check.
+        received: when the export was received, as for `Around`.
 
     Attributes:
         step: seconds in one step of an age.
@@ -46,8 +46,7 @@ class AgeReader:
         self.step = STEPS[time.age.unit]
         self.slack = anchor_step(time)
         self.resolution = max(self.step, self.slack)
-        self._latest = None if received is None else received + 60 * time.future_minutes
-        self._tolerated = time.future_minutes
+        self._around = Around(time, received)
         self._zone = None
         if time.zone != OFFSET_IN_TEXT:
             self._zone = fixed_offset(time.zone) or zone_for(time.zone)
@@ -72,9 +71,9 @@ class AgeReader:
             return Moment(text, noticed=(Noticed("anchor-missing", "it is not known when the list was sent"),))
         instant = anchor.astimezone(UTC) - timedelta(seconds=int(wanted) * self.step)
         epoch = int(instant.timestamp())
-        if self._latest is not None and epoch > self._latest:
-            message = f"the time is more than {self._tolerated} minutes after the export was received"
-            return Moment(text, noticed=(Noticed("time-in-future", message),))
+        refusal = self._around.refusal(epoch, "minute")
+        if refusal is not None:
+            return Moment(text, noticed=(refusal,))
         local = instant.astimezone(self._zone or anchor.tzinfo)
         precision = "minute" if self.step == 60 else "second"
         if self.step == 60:

@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple
 from gateway.mapping.model import Clock, Time
 from gateway.memo import Memo
 from gateway.model import ClockPair, Moment, Noticed, OwnTime
-from gateway.normalise.times import OFFSET_IN_TEXT, TimeReader, fixed_offset, zone_for
+from gateway.normalise.times import OFFSET_IN_TEXT, Around, TimeReader, fixed_offset, zone_for
 
 State = Literal["in-step", "corrected", "left", "held", "unknown"]
 
@@ -165,7 +165,7 @@ class ClockReader:
 
     Args:
         time: the mapping's `[time]` table; its `clock` must be there.
-        received: seconds since 1970-01-01T00:00:00Z of receipt, for the check on future times; None for no check.
+        received: when the export was received, as for `Around`.
         sent: when the lists were sent, where the mapping takes that for the reference.
 
     Raises:
@@ -175,8 +175,7 @@ class ClockReader:
     def __init__(self, time: Time, received: int | None, sent: datetime | None) -> None:
         assert time.clock is not None
         self._clock: Clock = time.clock
-        self._latest = None if received is None else received + 60 * time.future_minutes
-        self._tolerated = time.future_minutes
+        self._around = Around(time, received)
         self._sent = sent
         self._zone = None
         if time.zone != OFFSET_IN_TEXT:
@@ -184,7 +183,7 @@ class ClockReader:
         self._shown = _reader(time, self._clock.formats)
         self._references = _reader(time, self._clock.reference_formats)
         self._standings: Memo[Dump, Standing] = Memo(self._compared)
-        # A clock that runs ahead shows times after receipt: whether a time is in the future is for `settle` to ask.
+        # A clock that is off shows times that cannot be: whether the true one can is for `settle` to ask.
         self.times = TimeReader(time, None)
         """Reads the times of entries, by the monitor's clock."""
 
@@ -255,9 +254,7 @@ class ClockReader:
             moment = self._corrected(moment, standing)
         elif refused is None:
             moment = moment._replace(own=OwnTime(moment.fhir, moment.epoch, standing.pair))
-        if refused is None and self._latest is not None and moment.epoch > self._latest:
-            what = f"the time is more than {self._tolerated} minutes after the export was received"
-            refused = Noticed("time-in-future", what)
+        refused = refused or self._around.refusal(moment.epoch, moment.precision)
         if refused is not None:
             return Moment(moment.text, noticed=(*moment.noticed, refused))
         return moment

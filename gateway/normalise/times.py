@@ -13,6 +13,7 @@ months and weekdays are English, whatever the locale. %y follows POSIX: 69 to 99
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta, timezone
@@ -30,11 +31,8 @@ OFFSET_IN_TEXT = "offset-in-text"
 LONGEST = 64
 """Characters; a longer text is not a time."""
 
-EARLIEST_YEAR = 1990
-"""A date before this year comes from a clock that was never set. Common practice, no source."""
-
-RESET_DATES = frozenset({(1990, 1, 1), (2000, 1, 1)})
-"""Days on which clocks start after a reset, from `EARLIEST_YEAR` on. Common practice, no source."""
+RESET_DATES = frozenset({(1970, 1, 1), (1980, 1, 1), (1980, 1, 6), (1990, 1, 1), (2000, 1, 1)})
+"""Days on which clocks start after a reset: POSIX and GPS epochs, and round years. Common practice, no source."""
 
 _REMEMBERED = 50_000
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -157,13 +155,51 @@ class _Layout:
         self.clocks: dict[str | tuple[str, ...], _Clock] = {}
 
 
+class Around:
+    """The stretch around the receipt of an export in which its times can lie.
+
+    Args:
+        time: the mapping's `[time]` table.
+        received: seconds since 1970-01-01T00:00:00Z at which the export was received; None: every time can be.
+
+    Attributes:
+        earliest: the first second of that stretch.
+        latest: the last second of it.
+    """
+
+    def __init__(self, time: Time, received: int | None) -> None:
+        self._received = received
+        self._minutes, self._days = time.future_minutes, time.past_days
+        self.earliest, self.latest = -math.inf, math.inf
+        if received is not None:
+            self.latest = received + 60 * time.future_minutes
+            if time.past_days != "any":
+                self.earliest = received - 86400 * time.past_days
+
+    def refusal(self, epoch: int, precision: str) -> Noticed | None:
+        """Why a time cannot be, or None.
+
+        Args:
+            epoch: seconds since 1970-01-01T00:00:00Z at which it begins.
+            precision: `day` for a time that means a whole day.
+        """
+        if epoch > self.latest:
+            what = f"the time is more than {self._minutes} minutes after the export was received"
+            return Noticed("time-in-future", what)
+        if epoch + (86399 if precision == "day" else 0) < self.earliest:
+            assert self._received is not None
+            days = (self._received - epoch) // 86400
+            what = f"the time is {days:,} days before the export was received; the mapping takes {self._days}"
+            return Noticed("time-too-far-back", what)
+        return None
+
+
 class TimeReader:
     """Reads the time texts of one export; one reader per batch.
 
     Args:
         time: the mapping's `[time]` table.
-        received: seconds since 1970-01-01T00:00:00Z at which the export was received, for the check on future
-            times; None for no such check.
+        received: when the export was received, as for `Around`.
 
     Raises:
         MappingError: a format or the zone cannot be used.
@@ -174,8 +210,8 @@ class TimeReader:
         self._declared = " or ".join(time.formats)
         self._ambiguous = time.ambiguous
         self._nonexistent = time.nonexistent
-        self._latest = None if received is None else received + 60 * time.future_minutes
-        self._slack = time.future_minutes
+        self._around = Around(time, received)
+        self._earliest, self._latest = self._around.earliest, self._around.latest
         self._offsets: dict[str, _Offset | None] = {}
         self._zone: ZoneInfo | None = None
         self._fixed: _Offset | None = None
@@ -246,9 +282,10 @@ class TimeReader:
                 return Moment(text, noticed=(note,) if note else ())
             noticed = (note,) if note else ()
         epoch = day.start + clock.seconds - offset.seconds
-        if self._latest is not None and epoch > self._latest:
-            message = f"the time is more than {self._slack} minutes after the export was received"
-            return Moment(text, noticed=(Noticed("time-in-future", message),))
+        if not self._earliest <= epoch <= self._latest:
+            refusal = self._around.refusal(epoch, layout.precision)
+            if refusal is not None:
+                return Moment(text, noticed=(refusal,))
         if not layout.clock:
             return Moment(text, day.fhir, day.dtm, epoch, "day", noticed)
         return Moment(
@@ -264,7 +301,7 @@ class TimeReader:
         day, wrong = _date(layout.date_names, texts)
         if day is None:
             found = _Day(noticed=Noticed("time-impossible", wrong))
-        elif day.year < EARLIEST_YEAR or (day.year, day.month, day.day) in RESET_DATES:
+        elif (day.year, day.month, day.day) in RESET_DATES:
             message = f"{day.isoformat()} is a date that clocks show after a reset"
             found = _Day(noticed=Noticed("time-clock-default", message))
         else:

@@ -45,6 +45,7 @@ layout = "wide"
 columns = ["taken"]
 formats = ["%Y-%m-%d %H:%M:%S"]
 zone = "America/Phoenix"
+past_days = "any"
 [patient]
 column = "patient"
 pattern = "any"

@@ -51,6 +51,7 @@ pattern = '(?P<Patient>\\S+) (?P<Taken>\\S+ \\S+) (?P<Pulse>\\d+)'
 columns = ["Taken"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"
 
 [patient]
 column = "Patient"

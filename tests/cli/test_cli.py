@@ -38,6 +38,7 @@ layout = "wide"
 columns = ["Taken"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"
 
 [patient]
 column = "Patient"

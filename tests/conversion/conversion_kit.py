@@ -32,6 +32,7 @@ namespace = "https://kit.example.org/readings"
 columns = ["When"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"
 
 [patient]
 column = "Who"

@@ -219,6 +219,7 @@ pattern = '(?P<when>\d{4}-\d\d-\d\d \d\d:\d\d) +(?P<patient>\S+) +PR (?P<pulse>\
 columns = ["when"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"
 
 [time.clock]
 columns = ["shown"]

@@ -167,6 +167,7 @@ pattern = '(?P<when>\\d{4}-\\d\\d-\\d\\d \\d\\d:\\d\\d) +(?P<who>\\S+) +PR (?P<h
 columns = ["when"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"
 
 [patient]
 column = "who"

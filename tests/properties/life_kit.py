@@ -164,6 +164,7 @@ corrections = "{self.corrections}"
 columns = ["When"]
 formats = ["%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"]
 zone = "America/Chicago"
+past_days = "any"
 {clock if self.clock else ""}
 [patient]
 {column}system = "{SYSTEM}"

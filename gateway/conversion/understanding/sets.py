@@ -69,6 +69,7 @@ class Understanding:
     def take_up(
         self,
         patients: Mapping[int, tuple[str, str]],
+        received: int | None,
         sent: datetime | None,
         older: Mapping[tuple[int, Dump], Older],
     ) -> None:
@@ -76,11 +77,12 @@ class Understanding:
 
         Args:
             patients: line -> patient identifier and its system, where a person has assigned one.
+            received: when the export was received, in seconds since 1970-01-01T00:00:00Z; None when not known.
             sent: when the list was sent, where that was given.
             older: (export, list) -> which of its entries are from before a clock was set.
         """
         self._assigned = patients
-        self._when.take_up(sent, older)
+        self._when.take_up(received, sent, older)
 
     def sets(
         self, entries: Sequence[Entry], export: int, incomplete: AbstractSet[int] = frozenset()

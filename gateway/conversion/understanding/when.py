@@ -33,10 +33,11 @@ STEPS = {"second": 1, "minute": 60, "day": 86400}
 class When(Protocol):
     """Knows when the sets of an export were measured."""
 
-    def take_up(self, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
+    def take_up(self, received: int | None, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
         """Set what is known besides the export.
 
         Args:
+            received: when it was received, in seconds since 1970-01-01T00:00:00Z; None when not known.
             sent: when the list was sent, where that was given.
             older: (export, list) -> which of its entries have no defensible time.
         """
@@ -66,20 +67,25 @@ def when_of(mapping: MappingFile, fields: Fields, options: Options) -> When:
         return Age(mapping, fields, options)
     if mapping.time.clock is not None:
         return DeviceClock(mapping, fields, options)
-    return TimeInText(mapping, fields, TimeReader(mapping.time, options.received))
+    return TimeInText(mapping, fields, options.received)
 
 
 class TimeInText:
     """Each entry carries a time as text, in one column or several."""
 
-    def __init__(self, mapping: MappingFile, fields: Fields, reader: TimeReader) -> None:
+    def __init__(self, mapping: MappingFile, fields: Fields, received: int | None) -> None:
+        self._mapping = mapping
+        self._received = received
         self._text = _text_at(fields.every(mapping.time.columns))
-        self._moments: Memo[str, Moment] = Memo(reader.read)
+        self._moments: Memo[str, Moment] = Memo(TimeReader(mapping.time, received).read)
         self._on_the_wall = mapping.time.zone != OFFSET_IN_TEXT
         self._ahead: Memo[str, int] = Memo(_seconds)
 
-    def take_up(self, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
-        """See `When.take_up`: nothing else is needed."""
+    def take_up(self, received: int | None, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
+        """See `When.take_up`."""
+        if received != self._received:
+            self._received = received
+            self._moments = Memo(TimeReader(self._mapping.time, received).read)
 
     def moment(self, export: int, line: int, cells: list[str]) -> Moment:
         """See `When.moment`."""
@@ -117,21 +123,21 @@ class DeviceClock(TimeInText):
     """The monitor's clock was compared with the true time; the time by that clock stands in `Moment.own`."""
 
     def __init__(self, mapping: MappingFile, fields: Fields, options: Options) -> None:
+        # A clock that is off shows times that cannot be: whether the true one can is for `settle` to ask.
+        super().__init__(mapping, fields, None)
         self._reader = ClockReader(mapping.time, options.received, options.sent)
-        super().__init__(mapping, fields, self._reader.times)
-        self._mapping = mapping
         self._received = options.received
         self._sent = options.sent
         self._older: Mapping[tuple[int, Dump], Older] = {}
         self._dump = dump_of(mapping, fields)
         self._settled: Memo[tuple[str, Dump, Noticed | None], Moment] = Memo(self._settle)
 
-    def take_up(self, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
+    def take_up(self, received: int | None, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
         """See `When.take_up`."""
         self._older = older
-        if sent != self._sent:
-            self._sent = sent
-            self._reader = ClockReader(self._mapping.time, self._received, sent)
+        if (received, sent) != (self._received, self._sent):
+            self._received, self._sent = received, sent
+            self._reader = ClockReader(self._mapping.time, received, sent)
             self._settled.clear()
 
     def moment(self, export: int, line: int, cells: list[str]) -> Moment:
@@ -171,6 +177,8 @@ class Age:
     def __init__(self, mapping: MappingFile, fields: Fields, options: Options) -> None:
         time = mapping.time
         assert time.age is not None
+        self._time = time
+        self._received = options.received
         self._reader = AgeReader(time, options.received)
         self._age = fields.at(time.age.column)
         self._times = TimeReader(time, options.received)
@@ -185,8 +193,12 @@ class Age:
         self._run = _Run("")
         self._moments: Memo[tuple[str, str], Moment] = Memo(self._read)
 
-    def take_up(self, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
+    def take_up(self, received: int | None, sent: datetime | None, older: Mapping[tuple[int, Dump], Older]) -> None:
         """See `When.take_up`."""
+        if received != self._received:
+            self._received = received
+            self._reader, self._times = AgeReader(self._time, received), TimeReader(self._time, received)
+            self._moments.clear()
         if sent != self._sent:
             self._sent = sent
             self._moments.clear()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -81,6 +81,7 @@ class Time(Table):
         ("columns",): 'columns = ["Date", "Time"], the columns that hold the time',
         ("formats",): 'formats = ["%Y-%m-%d %H:%M"], written as the export writes its times',
         ("zone",): 'zone = "America/New_York", the IANA zone whose local time the monitor shows',
+        ("past_days",): 'past_days = 30, or past_days = "any" for a backfill',
         ("age", "anchor"): 'anchor = "columns", "capture" or "given": where the time of sending is known from',
         ("clock", "reference"): 'reference = "columns", "capture" or "given": where the true time is known from',
         ("clock", "policy"): 'policy = "correct", "report" or "hold": what becomes of times by a wrong clock',
@@ -96,6 +97,9 @@ class Time(Table):
     ambiguous: Literal["hold", "earlier", "later"] = "hold"
     nonexistent: Literal["hold", "before", "after"] = "hold"
     future_minutes: int = Field(default=5, ge=0, le=1440, description="a time later than this after receipt is held")
+    past_days: Annotated[int, Field(ge=1, le=36_500)] | Literal["any"] = Field(
+        default=30, description="a time earlier than this before receipt is held; any: none is, for a backfill"
+    )
 
 
 def check(mapping: Mapping, problems: Problems) -> None:
