@@ -15,6 +15,7 @@ from typing import NamedTuple
 from gateway.errors import MappingError
 from gateway.mapping.record import CAPTURE_TIME, Record
 from gateway.model import Effect, Entry, Finding, LineKind, Severity
+from gateway.patterns import Pattern
 
 LONGEST_RECORD = 4_000
 """Characters; no regular expression of a mapping is let loose on a longer record."""
@@ -98,24 +99,26 @@ class _Kind:
 
     def __init__(self, record: Record) -> None:
         self.record = record
-        self._pattern = re.compile(record.pattern) if record.pattern else None
-        self._match = re.compile(record.match)
+        self._pattern = Pattern(record.pattern) if record.pattern else None
+        self._match = Pattern(record.match)
         if self._pattern is not None:
-            self.columns = tuple(self._pattern.groupindex)
+            self.columns = self._pattern.names
         else:
             self.columns = tuple(filter(None, record.fields)) or tuple(record.widths)
 
     def cells(self, text: str) -> dict[str, str] | str | None:
         """The cells of a text of this kind, None when it is of another, or what is wrong with it."""
         if self._pattern is not None:
-            whole = self._pattern.fullmatch(text) or self._pattern.fullmatch(text.rstrip())
-            return whole and {name: cell for name, cell in whole.groupdict().items() if cell is not None}
-        found = self._match.match(text)
-        if found is None:
+            whole = self._pattern.cells(text)
+            if whole is None and (trimmed := text.rstrip()) != text:
+                whole = self._pattern.cells(trimmed)
+            return None if whole is None else {name: cell for name, cell in whole.items() if cell is not None}
+        end = self._match.begins(text)
+        if end < 0:
             return None
         record = self.record
         if not record.fields:
-            return self._cut(text, found.end())
+            return self._cut(text, end)
         parts = text.split(record.delimiter)
         if any(map(str.strip, parts[len(record.fields) :])):
             # One separator too many shifts the fields: a pulse would be read as a saturation.

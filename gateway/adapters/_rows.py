@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import csv
-import re
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, TypeAlias
 
 from gateway.errors import MappingError
 from gateway.mapping.forms.delimited import Delimited
 from gateway.model import LineKind
+from gateway.patterns import Pattern
 
 ROW_LINES = 50
 """Lines over which a row may run."""
@@ -49,7 +49,7 @@ class Rows:
                 where="keys delimited.delimiter and delimited.quote",
                 todo="Name the characters the export uses; quote = '' where it has none",
             )
-        self._footers = [re.compile(pattern) for pattern in layout.footer]
+        self._footers = [Pattern(pattern) for pattern in layout.footer]
 
     def footers(self, texts: Sequence[str]) -> bool:
         """Whether any of some lines is a footer."""
@@ -61,7 +61,7 @@ class Rows:
 
     def is_footer(self, line: str) -> bool:
         """Whether a line is a footer."""
-        return any(footer.fullmatch(line.strip()) for footer in self._footers)
+        return any(footer.fits(line.strip()) for footer in self._footers)
 
     def row_each(self, texts: list[str]) -> bool:
         """Whether every line is a row."""

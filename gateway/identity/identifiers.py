@@ -5,7 +5,6 @@ Nothing else is changed: no digit is added, no letter turned, no zero dropped.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
@@ -13,6 +12,7 @@ from gateway.identity.nobody import nobody
 from gateway.mapping.model import Identified, Patient
 from gateway.mapping.schemes import passes
 from gateway.mapping.tables.patient import ANY
+from gateway.patterns import Pattern
 
 
 class Identifier(NamedTuple):
@@ -42,7 +42,7 @@ class Identifiers:
         nobody: Callable[[str], bool] | None = None,
     ) -> None:
         self._prefixes = tuple(sorted(strip, key=len, reverse=True))
-        self._pattern = re.compile(pattern) if pattern else None
+        self._pattern = Pattern(pattern) if pattern else None
         self._check = check
         self._nobody = nobody
 
@@ -69,7 +69,7 @@ class Identifiers:
         """An identifier that has no prefix."""
         if self._nobody is not None and self._nobody(value):
             return Identifier(value, "nobody")
-        if not value or (self._pattern is not None and not self._pattern.fullmatch(value)):
+        if not value or (self._pattern is not None and not self._pattern.fits(value)):
             return Identifier(value, "form")
         if self._check and not passes(self._check, value):
             return Identifier(value, "check-digit")

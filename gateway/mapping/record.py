@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -15,6 +14,7 @@ from gateway.mapping.table import Table
 from gateway.mapping.tables.vitals import check_columns
 from gateway.mapping.texts import regex, trimmed
 from gateway.mapping.uses import uses
+from gateway.patterns import Pattern, PatternError
 
 if TYPE_CHECKING:
     from gateway.mapping.model import Mapping
@@ -97,8 +97,8 @@ def _columns_of(record: Record) -> tuple[str, ...]:
     """The columns a record gives; none while its pattern has a fault."""
     if record.pattern:
         try:
-            return tuple(re.compile(record.pattern).groupindex)
-        except (re.error, OverflowError, RecursionError):
+            return Pattern(record.pattern).names
+        except PatternError:
             return ()
     return (*filter(None, record.fields), *record.widths)
 
@@ -149,15 +149,15 @@ def _greedy(record: Record, path: Path, cut: str, last: bool, problems: Problems
     # A text that no monitor prints: what fits it fits anything.
     probe = "\u2042 7 \u2042"
     if cut == "pattern":
-        pattern = re.compile(record.pattern)
-        if pattern.fullmatch(""):
+        pattern = Pattern(record.pattern)
+        if pattern.fits(""):
             what = f"{quoted(record.pattern)} fits the empty text"
             problems.add((*path, "pattern"), what, "Write what is never left out; blank lines are passed over anyway")
-        elif record.use in _WITHOUT_COLUMNS and pattern.fullmatch(probe):
+        elif record.use in _WITHOUT_COLUMNS and pattern.fits(probe):
             what = f"{quoted(record.pattern)} fits every record, so whatever else comes would vanish"
             problems.add((*path, "pattern"), what, "Write what this kind of record begins with")
         return
-    fits_all = not record.match or re.match(record.match, probe) is not None
+    fits_all = not record.match or Pattern(record.match).begins(probe) >= 0
     if fits_all and record.use in _WITHOUT_COLUMNS:
         problems.add(path, "it fits every record, so whatever else comes would vanish", "Add match = '...'")
     elif fits_all and not last:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable
 
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, quoted
+from gateway.patterns import Pattern, PatternError
 
 
 def trimmed(text: str, path: Path, problems: Problems) -> None:
@@ -40,15 +40,23 @@ def texts_there(values: Collection[str], path: Path, example: str, problems: Pro
     tokens(values, path, problems)
 
 
-def regex(text: str, path: Path, problems: Problems) -> re.Pattern[str] | None:
-    """The compiled expression; None, and a mistake noted, when it has a fault."""
+def regex(text: str, path: Path, problems: Problems) -> Pattern | None:
+    """The expression, ready for use; None, and a mistake noted, when it has a fault or can take any time."""
     try:
-        return re.compile(text)
-    except (re.error, OverflowError, RecursionError) as error:
-        place = f" at character {error.pos + 1}" if isinstance(error, re.error) and error.pos is not None else ""
+        pattern = Pattern(text)
+    except PatternError as error:
+        place = f" at character {error.at + 1}" if error.at is not None else ""
         problems.add(
             path,
-            f"the regular expression has a fault{place}: {error.msg if isinstance(error, re.error) else error}",
+            f"the regular expression has a fault{place}: {error.what}",
             "Mend it; single quotes keep backslashes as they are: '\\d+'",
         )
         return None
+    if pattern.endless and not problems.earlier:
+        problems.add(
+            path,
+            f"the regular expression can take any time on some texts, because it asks for {pattern.endless}",
+            "Write it without that: say what may stand there, not what may not",
+        )
+        return None
+    return pattern

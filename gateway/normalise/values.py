@@ -15,6 +15,7 @@ from typing import NamedTuple
 from gateway.errors import MappingError
 from gateway.mapping.model import Absent, Mapping, Method, Numbers, Site, VitalSource
 from gateway.model import SPACES, Noticed, Outcome, Reading, spaced
+from gateway.patterns import Pattern, PatternError
 from gateway.vocabulary import Unit, Vital, convert, unit_for, units, vitals
 
 LONGEST = 64
@@ -132,7 +133,7 @@ class ValueReader:
             if len(trimmed) > LONGEST:
                 raise _Held("number-malformed", f"The cell holds {shown(trimmed)}; a value has at most {LONGEST}")
             if self._pattern is not None:
-                found = self._pattern.fullmatch(trimmed)
+                found = self._pattern.cells(trimmed)
                 if found is None:
                     raise _Held("pattern-not-matched", f"{shown(trimmed)} does not fit the mapping's pattern")
                 text = found[self._vital.key] or ""
@@ -320,13 +321,13 @@ class ValueReader:
             )
         return unit
 
-    def _compiled(self, pattern: str) -> re.Pattern[str]:
+    def _compiled(self, pattern: str) -> Pattern:
         where = f"{self._where}.pattern"
         try:
-            compiled = re.compile(pattern)
-        except re.error as error:
+            compiled = Pattern(pattern)
+        except PatternError as error:
             raise MappingError(f"the pattern is not a regular expression: {error}", where=where) from None
-        if self._vital.key not in compiled.groupindex:
+        if self._vital.key not in compiled.names:
             raise MappingError(f"the pattern has no group named {self._vital.key}", where=where)
         return compiled
 

@@ -198,7 +198,8 @@ def test_a_device_is_missed_after_twice_its_usual_interval(tmp_path: Path) -> No
     mapping = tmp_path / "small.toml"
     mapping.write_text(
         'title = "Small"\nversion = "1"\nform = "delimited"\nnamespace = "https://clinic.example/small"\n'
-        '[delimited]\nlayout = "wide"\n[time]\ncolumns = ["Time"]\nformats = ["%Y-%m-%d %H:%M"]\nzone = "UTC"\npast_days = "any"\n'
+        '[delimited]\nlayout = "wide"\n[time]\ncolumns = ["Time"]\nformats = ["%Y-%m-%d %H:%M"]\nzone = "UTC"\n'
+        'past_days = "any"\n'
         '[patient]\ncolumn = "Patient"\npattern = "any"\nsystem = "https://clinic.example/mrn"\n'
         '[device]\ncolumn = "Device"\n'
         'system = "https://clinic.example/device"\n[vitals.heart_rate]\ncolumn = "HR"\nunit = "/min"\n'

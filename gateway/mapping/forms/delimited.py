@@ -161,7 +161,7 @@ def _footer(delimited: Delimited, problems: Problems) -> None:
     for at, text in enumerate(delimited.footer):
         path: Path = ("delimited", "footer", at)
         pattern = regex(text, path, problems)
-        if pattern is not None and pattern.match(""):
+        if pattern is not None and pattern.begins("") >= 0:
             problems.add(
                 path,
                 f"{quoted(text)} fits the empty text, so it could leave out every line",

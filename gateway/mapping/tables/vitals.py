@@ -173,10 +173,10 @@ def check_patterns(mapping: Mapping, problems: Problems) -> None:
         pattern = regex(source.pattern, path, problems)
         if pattern is None:
             continue
-        groups = set(pattern.groupindex)
+        groups = set(pattern.names)
         if key not in groups:
             problems.add(path, f"no group is named {key}", f"Name the group that holds the value: (?P<{key}>\\d+)")
-        elif pattern.match("") and pattern.fullmatch(""):
+        elif pattern.fits(""):
             problems.add(path, "it fits the empty text", "Make the number necessary: \\d+ rather than \\d*")
         for group in sorted(groups - {key}):
             if group not in known:
