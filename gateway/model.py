@@ -72,6 +72,7 @@ class LineKind(StrEnum):
     PREAMBLE = "preamble"
     FOOTER = "footer"
     REPEATED_HEADER = "repeated-header"
+    LEFT_OUT = "left-out"
     BLANK = "blank"
     EVENT = "event"
     FRAMING = "framing"

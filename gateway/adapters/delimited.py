@@ -52,7 +52,9 @@ class Delimited:
         self.set_limit = 4 << 20
         self._layout = layout
         self._codec = codec_name(layout.encoding)
-        self._needed = tuple(dict.fromkeys(needed))
+        self._only = layout.only
+        self._meant = frozenset(layout.only.values if layout.only is not None else ())
+        self._needed = tuple(dict.fromkeys([*needed, *([layout.only.column] if layout.only is not None else [])]))
         self._rows = Rows(layout)
         self._headers = Headers(layout, self._needed, self._rows)
         if not layout.header and (missing := [name for name in self._needed if name not in layout.columns]):
@@ -64,7 +66,7 @@ class Delimited:
         self._set_columns: tuple[str, ...] = ()
         if layout.layout == "long":
             named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, mapping.sequence)
-            self._set_columns = tuple(name for name in named if name in self._needed)
+            self._set_columns = tuple(name for name in named if name is not None and name in needed)
 
     # -- cutting into blocks
 
@@ -206,6 +208,8 @@ class Delimited:
             return LineKind.UNREADABLE
         cells[width:] = []
         cells += [""] * (width - len(cells))
+        if self._only is not None and cells[fields.index(self._only.column)].strip() not in self._meant:
+            return LineKind.LEFT_OUT
         return LineKind.ENTRY
 
     # -- entries
@@ -220,9 +224,13 @@ class Delimited:
         if not texts:
             return Parsed([], Counter(), [])
         entries = self._one_line_each(block, texts)
-        if entries is not None:
-            return Parsed(entries, Counter({LineKind.ENTRY: len(texts)}), [])
-        return self._thorough(block, texts)
+        if entries is None:
+            return self._thorough(block, texts)
+        if self._only is not None:
+            at = block.fields.index(self._only.column)
+            entries = [entry for entry in entries if entry[1][at].strip() in self._meant]
+        kinds = Counter({LineKind.ENTRY: len(entries), LineKind.LEFT_OUT: len(texts) - len(entries)})
+        return Parsed(entries, +kinds, [])
 
     def _one_line_each(self, block: Block, texts: list[str]) -> list[Entry] | None:
         """Entries of a block in which every line is one; None when it needs a closer look."""

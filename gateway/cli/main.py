@@ -199,8 +199,8 @@ def convert(
         typer.Option(
             "--received",
             metavar="TIME",
-            help="When the exports were received, ISO 8601 with offset: readings from after it are held, and MSH-7 and "
-            "Provenance state it. Without it, readings from after now are held.",
+            help="When the exports were received, ISO 8601 with offset: readings from after it, or from "
+            "long before, are held, and MSH-7 and Provenance state it. Without it, it is now.",
         ),
     ] = None,
     sent: Annotated[
@@ -229,6 +229,10 @@ def convert(
     wait: Annotated[
         float, typer.Option("--wait", metavar="SECONDS", min=0, help="Wait so long for another run on the ledger.")
     ] = 0.0,
+    export_seconds: Annotated[
+        float,
+        typer.Option("--export-seconds", metavar="SECONDS", min=1, help="Refuse an export that takes longer."),
+    ] = 1800.0,
 ) -> int:
     """Convert exports into records with a report that adds up.
 
@@ -258,6 +262,7 @@ def convert(
             replace=replace,
             progress=progress,
             recovered=holding.say_recovered,
+            export_seconds=export_seconds,
         )
     # The records are complete and in place; only their display can be lost.
     try:

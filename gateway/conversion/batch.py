@@ -27,12 +27,11 @@ from gateway.conversion.exports import Export, blocks_of, find_exports
 from gateway.conversion.options import Job, Watch, load_mapping
 from gateway.conversion.remembering import Remembering, run_info
 from gateway.conversion.rendering import write_device_times, write_devices
-from gateway.conversion.request import Request
+from gateway.conversion.request import EXPORT_SECONDS, Request
 from gateway.conversion.summary import rule_info, summary
 from gateway.conversion.workers import converters_for
 from gateway.errors import OutputError
 from gateway.identity import load_associations
-from gateway.mapping import Mapping
 from gateway.model import Block, ClockPair, Finding, Noticed, Party, Tally
 from gateway.normalise.ages import STEPS, anchor_step
 from gateway.once import Lists, Repeats
@@ -79,6 +78,7 @@ def convert(
     recovered: Callable[[Sequence[Recovered]], None] | None = None,
     watch: Watch | None = None,
     only: Collection[tuple[int, int]] | None = None,
+    export_seconds: float = EXPORT_SECONDS,
 ) -> Batch:
     """Convert a batch of exports with one mapping and leave records and report in a folder.
 
@@ -107,6 +107,7 @@ def convert(
         watch: is shown the sets, in the order of the exports, when what becomes of them is settled; for one worker.
         only: without exports: the held sets that are looked at, as the ledger numbers them (export, line); None for
             all of them.
+        export_seconds: how long one export may take; one that takes longer is refused.
 
     Raises:
         GatewayError: the mapping, an export, the associations or the folder cannot be used; nothing is left behind.
@@ -115,6 +116,7 @@ def convert(
         exports=exports, mapping=mapping, out=out, as_=as_, bundle=bundle, associations=associations, workers=workers,
         verify=verify, received=received, sent=sent, identifiers=identifiers, replace=replace, ledger=ledger,
         wait=wait, targets=targets, progress=progress, recovered=recovered, watch=watch, only=only,
+        export_seconds=export_seconds,
     )  # fmt: skip
     started = datetime.now(UTC)
     request.check()
@@ -190,7 +192,7 @@ class _Conversion:
                 if self._request.exports or ledger is None:
                     exports = find_exports(self._request.exports, mapping, Path(scratch))
                 with closing(_seen(self._job, Path(scratch))) as seen:
-                    clocks = survey(mapping, self._job.options, _blocks(mapping, exports))
+                    clocks = survey(mapping, self._job.options, self._blocks(exports))
                     self._job = dataclasses.replace(self._job, older=clocks.older)
                     if ledger is not None and run is not None:
                         memory = Remembering(ledger, run, self._job, seen)
@@ -261,6 +263,11 @@ class _Conversion:
             self._write_devices()
         progress(total, total)
 
+    def _blocks(self, exports: Sequence[Export]) -> Iterator[tuple[int, Iterator[Block]]]:
+        """The blocks of every export, by its position."""
+        for number, export in enumerate(exports, start=1):
+            yield number, blocks_of(export, number, self._job.loaded.mapping, self._job.options.seconds)
+
     def _written(self, result: BlockResult) -> None:
         """Take note of the files of a block, and of the devices its records name."""
         self._devices.update(result.devices)
@@ -291,12 +298,6 @@ def _seen(job: Job, scratch: Path) -> Repeats | Lists:
     if mapping.time.age is None:
         return Repeats(scratch / "seen", job.change)
     return Lists(STEPS[mapping.time.age.unit] + anchor_step(mapping.time), mapping.memory, job.change)
-
-
-def _blocks(mapping: Mapping, exports: Sequence[Export]) -> Iterator[tuple[int, Iterator[Block]]]:
-    """The blocks of every export, by its position."""
-    for number, export in enumerate(exports, start=1):
-        yield number, blocks_of(export, number, mapping)
 
 
 def _silent(done: int, total: int) -> None:

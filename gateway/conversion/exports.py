@@ -5,8 +5,10 @@ from __future__ import annotations
 import codecs
 import glob
 import hashlib
+import math
 import shutil
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -173,8 +175,19 @@ class LineCounter:
         return codecs.getincrementaldecoder(name)("replace")
 
 
-def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:
-    """The blocks of one export; errors are given the export's name."""
+def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = math.inf) -> Iterator[Block]:
+    """The blocks of one export; errors are given the export's name.
+
+    Args:
+        export: the export.
+        number: its position in the batch, from 1.
+        mapping: the mapping.
+        seconds: how long it may take to read the export, with what is done with each block.
+
+    Raises:
+        InputError: the export cannot be read, is not what the mapping describes, or takes too long.
+    """
+    begun = time.monotonic()
     adapter: Adapter = adapter_for(mapping, columns(mapping))
     digest = hashlib.sha256()
     try:
@@ -182,6 +195,12 @@ def blocks_of(export: Export, number: int, mapping: Mapping) -> Iterator[Block]:
             for block in adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number):
                 block.discarded, block.received = export.discarded, export.received
                 yield block
+                if time.monotonic() - begun > seconds:
+                    raise InputError(
+                        f"It took longer than {seconds:,g} seconds",
+                        todo="Look at what is in it; where it is only large, divide it, or allow more with "
+                        "--export-seconds or the feed's export_seconds",
+                    )
             while data := file.read(1 << 20):
                 digest.update(data)
     except InputError as error:

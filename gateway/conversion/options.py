@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -41,6 +42,7 @@ class Options:
         changed_dtm: the same as a v2 DTM.
         sent: when the lists of the exports were sent, for ages and clocks; None when it was not given.
         remember: gather what the ledger is to know of each set.
+        seconds: how long one export may take.
     """
 
     records_as: RecordsAs = "fhir"
@@ -53,6 +55,7 @@ class Options:
     changed_dtm: str = ""
     sent: datetime | None = None
     remember: bool = False
+    seconds: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,10 @@ _WORDS = {
 }
 
 
+EXPORT_SECONDS = 1800.0
+"""How long one export may take, where nothing else is said: long enough for some ten million sets."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
     """The arguments of `gateway.convert`, which says what each of them means."""
@@ -46,6 +50,7 @@ class Request:
     recovered: Callable[[Sequence[Recovered]], None] | None
     watch: Watch | None
     only: Collection[tuple[int, int]] | None
+    export_seconds: float
 
     def check(self) -> None:
         """Refuse what no mapping could make good.
@@ -142,4 +147,5 @@ class Request:
             changed_dtm=changed[1],
             sent=self.sent,
             remember=remember,
+            seconds=self.export_seconds,
         )

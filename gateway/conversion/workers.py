@@ -73,7 +73,7 @@ class Inline:
     def results(self, number: int, export: Export, admit: Admit) -> Iterator[tuple[BlockResult, Block]]:
         """See `Converters.results`."""
         converter = BlockConverter(self._job, export.sha256)
-        for block in blocks_of(export, number, self._job.loaded.mapping):
+        for block in blocks_of(export, number, self._job.loaded.mapping, self._job.options.seconds):
             yield converter.convert(block, admit), block
 
 
@@ -104,7 +104,7 @@ class Pool:
         """See `Converters.results`."""
         waiting: deque[tuple[Block, Future[tuple[BlockResult, _Keys]]]] = deque()
         try:
-            for block in blocks_of(export, number, self._job.loaded.mapping):
+            for block in blocks_of(export, number, self._job.loaded.mapping, self._job.options.seconds):
                 waiting.append((block, self._executor.submit(_work, block, {})))
                 if len(waiting) > self._workers + 1:
                     yield self._next(waiting, admit)

@@ -34,7 +34,7 @@ def uses(mapping: Mapping) -> list[Use]:
             found.append(Use(column, path, what, kind))
 
     if mapping.delimited is not None:
-        for kind in ("label", "value", "unit"):
+        for kind in ("label", "value", "unit", "status"):
             name = f"{kind}_column"
             add(getattr(mapping.delimited, name), ("delimited", name), f"the {kind}", kind)
     for at, column in enumerate(mapping.time.columns):
@@ -108,6 +108,6 @@ def _clash(mapping: Mapping, first: Use, second: Use) -> str:
         )
     # A label such as "T-ear" may tell the site as well as the vital.
     shareable = ({"value", "note"}, {"label", "site"}, {"unit"})
-    if kinds in shareable or kinds.isdisjoint({"patient", "time", "label", "value", "unit"}):
+    if kinds in shareable or kinds.isdisjoint({"patient", "time", "label", "value", "unit", "status"}):
         return ""
     return "Name the column that holds it"

@@ -337,6 +337,7 @@ def _convert(night: _Night, feed: Feed, fetched: Sequence[Fetched]) -> Batch:
         ledger=night.ledger,
         wait=night.loaded.site.wait_seconds,
         targets=night.loaded.targets_of(feed),
+        export_seconds=feed.export_seconds,
     )
 
 

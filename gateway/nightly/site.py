@@ -130,6 +130,9 @@ class Feed(Table):
     records: Literal["fhir", "oru", "both"] = Field(default="fhir", description="what is written")
     bundle: Literal["transaction", "collection", "ndjson"] = Field(default="transaction", description="form of FHIR")
     workers: int = Field(default=1, ge=1, le=64, description="processes that convert at the same time")
+    export_seconds: float = Field(
+        default=1800.0, ge=1, le=86_400, description="an export that takes longer to convert is set aside"
+    )
     targets: list[Name] = Field(default=[], description="where the records are sent")
     signed: bool = Field(
         default=False, description="take only a mapping that was signed off (gateway serve) and has not changed since"

@@ -7,6 +7,7 @@ a crash takes nothing else with it.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -57,6 +58,8 @@ def run_conversion(wanted: Wanted, progress: Progress) -> dict[str, int]:
         sent=wanted.sent,
         ledger=wanted.ledger,
         progress=progress,
+        # The whole conversion has a limit of its own: `job_seconds`.
+        export_seconds=math.inf,
     )
     total = batch.report.reckoning.readings.all
     return {name: getattr(total, name) for name in ("recorded", "held", "repeat", "absent", "unreadable")}

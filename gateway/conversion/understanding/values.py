@@ -7,20 +7,21 @@ category. The texts of these cells, joined, are what is looked up; there is a ta
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Mapping as TextMap
 from dataclasses import dataclass, replace
 from functools import partial
 from operator import itemgetter
 from typing import Protocol
 
 from gateway.checks import ReadingChecks
-from gateway.conversion.fields import Fields
+from gateway.conversion.fields import NOWHERE, Fields
 from gateway.conversion.understanding.candidate import Notes
 from gateway.conversion.understanding.qualifiers import Qualifier, Qualifiers
 from gateway.mapping import Mapping, columns
 from gateway.mapping.model import Method, Site, VitalSource
 from gateway.memo import Memo
 from gateway.model import BLANKS, Entry, Noticed, Outcome, Reading
-from gateway.normalise.values import ValueReader
+from gateway.normalise.values import ValueReader, shown
 from gateway.vocabulary import vitals
 
 _CELLS = "\x1f"
@@ -30,6 +31,10 @@ _ENTRIES = "\x1e"
 """Between the entries of a set."""
 
 _UNNAMED = Reading("", "", Outcome.HELD)
+OBTAINED = "obtained"
+"""What a status means that says nothing against the value."""
+
+_NO_VALUE = Noticed("value-blank", "the row names a vital and holds no value")
 _TWICE = Noticed("repeat-in-batch", "the set holds this reading twice")
 _TWO_VALUES = Noticed("label-repeated-in-set", "the set holds this vital with two different values")
 
@@ -123,16 +128,20 @@ class Long:
         self._label_column, self._value_column = layout.label_column, layout.value_column
         self._label, self._value = fields.at(layout.label_column), fields.at(layout.value_column)
         self._unit = fields.at(layout.unit_column or None)
+        self._status = Status(layout.status_column, layout.statuses, fields)
         self._keys: dict[str, list[str]] = {}
         for key in self.vitals:
             for label in mapping.vitals[key].labels:
                 self._keys.setdefault(label, []).append(key)
         beside = _beside(mapping, fields) | qualifiers.columns()
-        measured = {self._label, self._value} | ({self._unit} if self._unit >= 0 else set())
+        measured = {self._label, self._value} | ({self._unit, self._status.at} - {NOWHERE})
         shared = set(fields.every(columns(mapping))) - measured - beside - set(fields.every(mapping.notes))
         self._content = _texts_at(measured | beside)
         self._of_set = _texts_at(shared)
         self._tables = _tables(mapping, fields, qualifiers, self.vitals)
+        self._blank = {
+            key: Reading(key, "", Outcome.ABSENT, reason="unknown", noticed=(_NO_VALUE,)) for key in self.vitals
+        }
 
     def sets(self, entries: Sequence[Entry]) -> Iterator[tuple[Sequence[Entry], str]]:
         """See `Layout.sets`."""
@@ -155,6 +164,7 @@ class Long:
         texts: dict[int, str] = {}
         others: list[tuple[Reading, Outcome]] = []
         disputed: set[int] = set()
+        blanks: list[tuple[int, int]] = []
         table = self._tables[category]
         for line, cells in entries:
             keys = self._keys.get(cells[self._label].strip(BLANKS))
@@ -169,8 +179,10 @@ class Long:
                 slot = self._slot[key]
                 column = table[slot]
                 text = _CELLS.join([cells[self._value], unit, *[cells[at] for at in column.besides]])
-                reading = column.readings[text]
+                reading = self._status.says(key, cells, self._value) or column.readings[text]
                 if reading is None:
+                    if not cells[self._value].strip(BLANKS):
+                        blanks.append((slot, line))
                     continue
                 for noticed in reading.noticed:
                     notes.note(noticed, self._value_column, key, line)
@@ -184,6 +196,13 @@ class Long:
                     others.append((reading, Outcome.HELD))
                     disputed.add(slot)
                     notes.note(_TWO_VALUES, self._label_column, key, line)
+        for slot, line in blanks:
+            blank = self._blank[self.vitals[slot]]
+            notes.note(blank.noticed[0], self._value_column, blank.vital, line)
+            if slots[slot] is None:
+                slots[slot] = blank
+            else:
+                others.append((blank, Outcome.REPEAT))
         readings, outcomes = [], []
         for slot, first in enumerate(slots):
             if first is None:
@@ -200,6 +219,47 @@ class Long:
         """See `Layout.about`."""
         label = self._label
         return [each for each in entries if keys.intersection(self._keys.get(each[1][label].strip(BLANKS), ()))]
+
+
+class Status:
+    """The column that says whether the value of a row was obtained (long layout).
+
+    Args:
+        column: its name, None where there is none.
+        meanings: its texts and what they mean: "obtained", or a code of FHIR's data-absent-reason.
+        fields: where the columns stand.
+
+    Attributes:
+        at: its position, NOWHERE where there is none.
+    """
+
+    def __init__(self, column: str | None, meanings: TextMap[str, str], fields: Fields) -> None:
+        self.at = fields.at(column)
+        self._meanings = {"": OBTAINED} | {text.strip(BLANKS): meant for text, meant in meanings.items()}
+
+    def says(self, vital: str, cells: list[str], value: int) -> Reading | None:
+        """What the status makes of a row: a reading without a value, or one that is held; None for it to be read.
+
+        Args:
+            vital: key of the vital.
+            cells: of the row.
+            value: position of the value.
+        """
+        if self.at < 0:
+            return None
+        text = cells[self.at].strip(BLANKS)
+        meant = self._meanings.get(text)
+        if meant == OBTAINED:
+            return None
+        written = cells[value]
+        if meant is None:
+            what = f"The mapping does not say what the status {shown(text)} means"
+            return Reading(vital, written, Outcome.HELD, noticed=(Noticed("undeclared-status", what),))
+        if written.strip(BLANKS):
+            what = f"The status {shown(text)} says that there is no value, and the row holds one"
+            return Reading(vital, written, Outcome.HELD, noticed=(Noticed("status-against-value", what),))
+        noticed = Noticed("absent-declared", f"the status {shown(text)} is declared as absent: {meant}")
+        return Reading(vital, written, Outcome.ABSENT, reason=meant, noticed=(noticed,))
 
 
 class _Column:

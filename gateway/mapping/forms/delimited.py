@@ -9,13 +9,20 @@ from pydantic import Field, StringConstraints
 from gateway.mapping import encodings
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, meant, quoted
-from gateway.mapping.table import FormTable, Text
-from gateway.mapping.tables.vitals import check_columns
-from gateway.mapping.texts import regex, trimmed
+from gateway.mapping.table import FormTable, Table, Text
+from gateway.mapping.tables.vitals import AbsentReason, check_columns
+from gateway.mapping.texts import regex, tokens, trimmed
 from gateway.mapping.uses import uses
 
 if TYPE_CHECKING:
     from gateway.mapping.model import Mapping
+
+
+class Only(Table):
+    """Which rows are meant, where an export holds rows of other kinds as well: laboratory values, texts, orders."""
+
+    column: Text = Field(description="the column that tells the kinds apart")
+    values: list[Text] = Field(description="its texts in the rows that are meant; all others are counted as left out")
 
 
 class Delimited(FormTable):
@@ -25,6 +32,8 @@ class Delimited(FormTable):
     hints: ClassVar = {
         (): '[delimited] with layout = "wide" or "long"',
         ("layout",): 'layout = "wide" (one row per set) or "long" (one row per reading)',
+        ("only", "column"): 'column = "Category", the column that tells the kinds of rows apart',
+        ("only", "values"): 'values = ["VITAL SIGNS"], its texts in the rows that are meant',
     }
 
     layout: Literal["wide", "long"] = Field(description="wide: one row per set; long: one row per reading")
@@ -45,6 +54,13 @@ class Delimited(FormTable):
     label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
     value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
     unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
+    status_column: Text | None = Field(
+        default=None, description="long layout: the column that says whether the value was obtained"
+    )
+    statuses: dict[str, Literal["obtained"] | AbsentReason] = Field(
+        default={}, description='its texts: "obtained", or the reason why there is no value; any other text is held'
+    )
+    only: Only | None = Field(default=None, description="which rows are meant, where there are others")
 
     @staticmethod
     def check(mapping: Mapping, problems: Problems) -> None:
@@ -58,6 +74,8 @@ class Delimited(FormTable):
         if mapping.form == "delimited":
             encodings.check(delimited.encoding, ("delimited", "encoding"), problems)
         _footer(delimited, problems)
+        _only(delimited, problems)
+        _statuses(delimited, problems)
         _header(delimited, mapping, problems)
 
 
@@ -65,7 +83,7 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
     delimited = mapping.delimited
     if delimited is None or mapping.form != "delimited" or not problems.known(("form",), ("delimited", "layout")):
         return
-    names = ("label_column", "value_column", "unit_column")
+    names = ("label_column", "value_column", "unit_column", "status_column")
     if delimited.layout == "long":
         for name, example in (("label_column", "Parameter"), ("value_column", "Value")):
             if getattr(delimited, name) is None and problems.known(("delimited", name)):
@@ -167,6 +185,31 @@ def _footer(delimited: Delimited, problems: Problems) -> None:
                 f"{quoted(text)} fits the empty text, so it could leave out every line",
                 "Write what every footer line begins with, such as '^Total:'; blank lines are left out anyway",
             )
+
+
+def _only(delimited: Delimited, problems: Problems) -> None:
+    if delimited.only is None or not problems.known(("delimited", "only")):
+        return
+    path: Path = ("delimited", "only", "values")
+    trimmed(delimited.only.column, ("delimited", "only", "column"), problems)
+    if not delimited.only.values:
+        problems.add(path, "no rows are meant", 'Write the texts of those that are: values = ["VITAL SIGNS"]')
+    for at, text in enumerate(delimited.only.values):
+        trimmed(text, (*path, at), problems)
+
+
+def _statuses(delimited: Delimited, problems: Problems) -> None:
+    path: Path = ("delimited", "statuses")
+    if not problems.known(path, ("delimited", "status_column")):
+        return
+    if delimited.status_column is None:
+        if delimited.statuses:
+            problems.add(path, "no column holds these texts", 'Name it: status_column = "Status"')
+        return
+    if not delimited.statuses:
+        todo = 'Add statuses = { "DONE" = "obtained", "NOT DONE" = "not-performed" }'
+        problems.add(("delimited", "status_column"), "nothing says what the texts of the column mean", todo)
+    tokens(delimited.statuses, path, problems)
 
 
 def _header(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
