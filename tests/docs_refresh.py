@@ -51,6 +51,7 @@ CATEGORIES = ("neonate", "infant", "child", "adult", "unknown")
 TABLES = (
     ("Top of the file", "", "These keys stand before the first `[table]`."),
     *((f"`[{form}]`", table.__name__, "") for form, table in forms.tables().items()),
+    ("`[delimited.only]`", "Only", "Which rows are meant, where an export holds rows of other kinds as well."),
     ("`[[listing.records]]`, `[[framed.records]]`", "Record", "One table for each kind of line or record."),
     ("`[line]`", "Line", "How `gateway capture` sets the serial line."),
     ("`[memory]`", "Memory", ""),
@@ -599,12 +600,23 @@ def _walk() -> dict[str, str]:
         mapping.write_text(wrong, encoding="utf-8")
         made["mistake"] = _run(folder, "check", "my-monitor.toml")
         mapping.write_text(original, encoding="utf-8")
-        made["preview"] = _run(folder, "check", "my-monitor.toml", "first-export.csv")
+        received = ("--received", "2025-03-14T12:00:00-04:00")
+        made["preview"] = _run(folder, "check", "my-monitor.toml", "first-export.csv", *received)
         head, middle, tail = original.partition("[absent]\n")
         assert middle, "the shipped mapping has no table [absent]"
         mapping.write_text(f"{head}{middle}{addition}{tail}", encoding="utf-8")
-        made["mended"] = _run(folder, "check", "my-monitor.toml", "first-export.csv")
-        words = ("convert", "first-export.csv", "--mapping", "my-monitor.toml", "--out", "result", "--as", "both")
+        made["mended"] = _run(folder, "check", "my-monitor.toml", "first-export.csv", *received)
+        words = (
+            "convert",
+            "first-export.csv",
+            "--mapping",
+            "my-monitor.toml",
+            "--out",
+            "result",
+            "--as",
+            "both",
+            *received,
+        )
         made["converted"] = _run(folder, *words)
         files = sorted(path.relative_to(folder).as_posix() for path in (folder / "result").rglob("*") if path.is_file())
         made["files"] = "\n".join(files)
@@ -727,6 +739,7 @@ layout = "wide"
 columns = ["Taken"]
 formats = ["%Y-%m-%d %H:%M"]
 zone = "America/Chicago"
+past_days = "any"  # for this page, which grows old
 
 [patient]
 system = "https://elmfield.example.org/patients"

@@ -348,7 +348,7 @@ class Delimited:
             "form": "delimited",
             "namespace": "https://example.org/spot-checks",
             "delimited": {"layout": "wide"},
-            "time": {"columns": ["taken"], "formats": ["%Y-%m-%d %H:%M"], "zone": "Europe/Oslo"},
+            "time": {"columns": ["taken"], "formats": ["%Y-%m-%d %H:%M"], "zone": "Europe/Oslo", "past_days": "any"},
             "patient": {"column": "patient", "pattern": "any", "system": "https://example.org/patients"},
             "vitals": {
                 "heart_rate": {"column": "pulse", "unit": "/min"},

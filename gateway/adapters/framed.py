@@ -229,7 +229,7 @@ class Framed:
                     {"use": "ignore", "pattern": "L"},
                 ],
             },
-            "time": {"columns": ["taken"], "formats": ["%Y-%m-%d %H:%M"], "zone": "Europe/Oslo"},
+            "time": {"columns": ["taken"], "formats": ["%Y-%m-%d %H:%M"], "zone": "Europe/Oslo", "past_days": "any"},
             "patient": {"column": "patient", "pattern": "any", "system": "https://example.org/patients"},
             "vitals": {
                 "heart_rate": {"column": "pulse", "unit": "/min"},

@@ -175,6 +175,7 @@ class Listing:
                 "formats": ["%Y-%m-%d %H:%M"],
                 "age": {"column": "age", "anchor": "columns"},
                 "zone": "Europe/Oslo",
+                "past_days": "any",
             },
             "patient": {"column": "patient", "pattern": "any", "system": "https://example.org/patients"},
             "vitals": {

@@ -290,6 +290,9 @@ def check(
             "--associations", metavar="FILE", help="Who was on which device, and when; in CSV, FHIR or HL7 v2."
         ),
     ] = None,
+    received: Annotated[
+        str | None, typer.Option("--received", metavar="TIME", help="When EXPORT was received, as for convert.")
+    ] = None,
     signed: Annotated[
         bool, typer.Option("--signed", help="Also require that the mapping is signed off as it is now.")
     ] = False,
@@ -319,7 +322,8 @@ def check(
         return
     from gateway.inspection.preview import preview
 
-    say("\n".join(preview(source, export, entries=entries, associations=associations)))
+    arrived = None if received is None else instant(received, "--received")
+    say("\n".join(preview(source, export, entries=entries, associations=associations, received=arrived)))
 
 
 @app.command(epilog=f"{CAPTURE_STATUS}\n\n{CAUTIONS}")

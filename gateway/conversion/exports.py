@@ -8,11 +8,11 @@ import hashlib
 import math
 import shutil
 import sys
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for, counts
@@ -187,7 +187,7 @@ def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = ma
     Raises:
         InputError: the export cannot be read, is not what the mapping describes, or takes too long.
     """
-    begun = time.monotonic()
+    begun = monotonic()
     adapter: Adapter = adapter_for(mapping, columns(mapping))
     digest = hashlib.sha256()
     try:
@@ -195,7 +195,7 @@ def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = ma
             for block in adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number):
                 block.discarded, block.received = export.discarded, export.received
                 yield block
-                if time.monotonic() - begun > seconds:
+                if monotonic() - begun > seconds:
                     raise InputError(
                         f"It took longer than {seconds:,g} seconds",
                         todo="Look at what is in it; where it is only large, divide it, or allow more with "

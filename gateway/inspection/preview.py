@@ -18,7 +18,11 @@ from gateway.vocabulary import units, vitals
 
 
 def preview(
-    mapping: str | Path, export: str | Path, entries: int = 20, associations: str | Path | None = None
+    mapping: str | Path,
+    export: str | Path,
+    entries: int = 20,
+    associations: str | Path | None = None,
+    received: datetime | None = None,
 ) -> list[str]:
     """A dry run of the first sets of an export, line by line as text; patient identifiers are not shown.
 
@@ -27,6 +31,7 @@ def preview(
         export: one export.
         entries: how many sets to show.
         associations: file of who was on which device (CSV, FHIR or HL7 v2), or None.
+        received: when the export was received (with a zone); None for now.
 
     Raises:
         GatewayError: the mapping or the export cannot be used.
@@ -34,7 +39,7 @@ def preview(
     loaded = load_mapping(mapping)
     with tempfile.TemporaryDirectory() as scratch:
         found = find_exports([export], loaded.mapping, Path(scratch))[0]
-        options = Options(received=int(datetime.now(UTC).timestamp()))
+        options = Options(received=int((received or datetime.now(UTC)).timestamp()))
         known = load_associations(associations, loaded.mapping) if associations is not None else None
         lines: list[str] = []
         for block in islice(blocks_of(found, 1, loaded.mapping), 1):

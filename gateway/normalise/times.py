@@ -62,6 +62,9 @@ _SPACE = "[ \t\u00a0\u2007\u202f]+"
 _OFFSET = re.compile(r"z|utc|gmt|ut|([+-])([0-9]{2})(?::?([0-9]{2}))?", re.ASCII | re.IGNORECASE)
 
 _MISSING = Noticed("time-missing", "the entry has no time")
+_ODD_OFFSET = Noticed(
+    "time-impossible", "no record can state the zone's offset of then, which was no whole number of minutes"
+)
 _OTHER_ZONE = Noticed("time-zone-differs", "the text names a zone that the declared one is not at that time")
 
 
@@ -281,6 +284,8 @@ class TimeReader:
             if offset is None:
                 return Moment(text, noticed=(note,) if note else ())
             noticed = (note,) if note else ()
+        if offset.seconds % 60 and layout.clock:
+            return Moment(text, noticed=(_ODD_OFFSET,))
         epoch = day.start + clock.seconds - offset.seconds
         if not self._earliest <= epoch <= self._latest:
             refusal = self._around.refusal(epoch, layout.precision)

@@ -72,8 +72,8 @@ class FakeConversion:
             raise self.raises
         return FakeBatch(status=self.status, folder=Path(out))
 
-    def preview(self, mapping: Any, export: Any, entries: int = 20, associations: Any = None) -> list[str]:
-        self.calls.append(((mapping, export), {"entries": entries, "associations": associations}))
+    def preview(self, mapping: Any, export: Any, **options: Any) -> list[str]:
+        self.calls.append(((mapping, export), options))
         return ["line 2: heart_rate 72 /min", "line 3: nothing"]
 
 
@@ -118,6 +118,7 @@ class TestConvert:
                     "sent": None,
                     "identifiers": False,
                     "replace": False,
+                    "export_seconds": 1800.0,
                     "ledger": None,
                     "wait": 0.0,
                     "recovered": say_recovered,
@@ -130,7 +131,7 @@ class TestConvert:
         words = (
             "convert a.csv folder *.txt - --mapping m.toml --out o --as both --bundle ndjson --associations who.csv "
             "--workers 2 --verify full --received 2026-03-14T21:30:00-05:00 --sent 2026-03-14T21:00:00-05:00 "
-            "--identifiers --replace --ledger led.db --wait 3"
+            "--identifiers --replace --ledger led.db --wait 3 --export-seconds 60"
         )
         assert cli.main(words.split()) == 0
         (places, options) = conversion.calls[0]
@@ -149,6 +150,7 @@ class TestConvert:
             "replace": True,
             "ledger": "led.db",
             "wait": 3.0,
+            "export_seconds": 60.0,
             "recovered": say_recovered,
             "progress": None,
         }
@@ -452,7 +454,9 @@ class TestCheck:
         mapping = tmp_path / "ward.toml"
         mapping.write_text(MAPPING)
         assert cli.main(["check", str(mapping), "night.csv", "--entries", "2"]) == 0
-        assert conversion.calls == [((str(mapping), "night.csv"), {"entries": 2, "associations": None})]
+        assert conversion.calls == [
+            ((str(mapping), "night.csv"), {"entries": 2, "associations": None, "received": None})
+        ]
         assert capsys.readouterr().out == "line 2: heart_rate 72 /min\nline 3: nothing\n"
 
 

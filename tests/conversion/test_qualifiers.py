@@ -258,7 +258,8 @@ def test_an_age_says_to_what_its_time_is_known(tmp_path: Path) -> None:
     (message,) = oru_messages(tmp_path / "out")
     assert [str(note[3]) for note in message.segments("NTE")] == [words]
     assert str(message.segment("OBR")[7]) == "202603140930-0400"
-    assert "time 2026-03-14T09:30:00-04:00, known to within 1 minute" in "\n".join(preview(mapping, tmp_path / "a.txt"))
+    shown = preview(mapping, tmp_path / "a.txt", received=RECEIVED)
+    assert "time 2026-03-14T09:30:00-04:00, known to within 1 minute" in "\n".join(shown)
 
 
 def test_a_time_of_the_day_says_nothing_of_the_kind(tmp_path: Path) -> None:

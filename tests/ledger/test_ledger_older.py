@@ -81,7 +81,10 @@ def said_now(folder: Path, name: str) -> Path:
     """A mapping of that time, with what this version wants to be said besides."""
     text = (OLDER / f"{name}.toml").read_text(encoding="utf-8")
     file = folder / f"{name}.toml"
-    file.write_text(text.replace("[patient]", '[patient]\npattern = "any"'), encoding="utf-8")
+    file.write_text(
+        text.replace("[time]", '[time]\npast_days = "any"').replace("[patient]", '[patient]\npattern = "any"'),
+        encoding="utf-8",
+    )
     return file
 
 

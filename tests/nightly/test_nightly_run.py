@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import itertools
 import json
 import os
 import shutil
@@ -101,6 +102,23 @@ def test_an_export_that_cannot_be_read_is_set_aside_with_the_reason(tmp_path: Pa
     aside = tmp_path / "clinic" / "aside" / day
     assert sorted(path.name for path in aside.iterdir()) == ["other.csv", "other.csv.why.json"]
     assert json.loads((aside / "other.csv.why.json").read_bytes())["what"]
+
+
+def test_an_export_that_takes_too_long_is_set_aside_and_the_others_do_not_wait(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_site(tmp_path)
+    bring(tmp_path)
+    text = (tmp_path / "clinic" / "night.csv").read_text()
+    (tmp_path / "clinic" / "endless.csv").write_text(text + text.splitlines(True)[-1] * 60_000)
+    # Each look at the clock takes ten minutes: one block passes, and the many of the long export do not.
+    clock = itertools.count(0.0, 600.0)
+    monkeypatch.setattr("gateway.conversion.exports.monotonic", lambda: next(clock))
+    assert run(tmp_path) == 1
+    clinic = latest(tmp_path).feeds[0]
+    assert (clinic.taken, clinic.aside) == (1, 1)
+    (why,) = (tmp_path / "clinic" / "aside").glob("*/endless.csv.why.json")
+    assert json.loads(why.read_bytes())["what"] == "It took longer than 1,800 seconds"
 
 
 def test_a_mapping_that_cannot_be_used_sets_nothing_aside(tmp_path: Path) -> None:
@@ -340,7 +358,7 @@ def test_whatever_makes_a_night_red_is_said(tmp_path: Path) -> None:
     bring(tmp_path)
     (tmp_path / "clinic" / "bad.csv").write_bytes(b"\x00\x01")
     assert run(tmp_path) == 1
-    assert latest(tmp_path).changes == ["1 export of feed clinic set aside: they cannot be read."]
+    assert latest(tmp_path).changes == ["1 export of feed clinic set aside: the reason stands beside each."]
     assert run(tmp_path) == 0
     assert latest(tmp_path).changes == []
 
