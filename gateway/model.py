@@ -421,6 +421,8 @@ class Block:
         captured: the chunks of a capture: the first line that begins in each, and the host's time (ISO 8601), by line.
         discarded: first lines of sets that a person has discarded.
         received: when an earlier run received the export, in seconds since 1970-01-01T00:00:00Z; None: with this run.
+        numbers: the number of each line of `text`, where they do not follow each other; empty where they do.
+        short: lines of entries whose sets may have lost a row in another block.
         cells: how many cells each row has, where the form has rows of cells; 0: as many as there are columns.
     """
 
@@ -436,7 +438,13 @@ class Block:
     captured: tuple[tuple[int, str], ...] = ()
     discarded: frozenset[int] = frozenset()
     received: int | None = None
+    numbers: tuple[int, ...] = ()
+    short: frozenset[int] = frozenset()
     cells: int = 0
+
+    def line_of(self, position: int) -> int:
+        """The number of the line at a position of `text`, from 0."""
+        return self.numbers[position] if self.numbers else self.first_line + position
 
 
 @dataclass(slots=True)

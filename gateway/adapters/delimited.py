@@ -9,16 +9,18 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 from itertools import chain, count
 from operator import itemgetter
 from typing import Any, BinaryIO, ClassVar, Literal
 
 from gateway.adapters._headers import Headers, listed, without_entries
 from gateway.adapters._lines import Lines, codec_name
+from gateway.adapters._order import Line, Regrouping
 from gateway.adapters._rows import ROW_LINES, Row, Rows, split
 from gateway.errors import MappingError
 from gateway.mapping.model import Mapping
-from gateway.model import Block, Effect, Entry, Finding, LineKind, Parsed, Severity
+from gateway.model import Block, Effect, Entry, Finding, LineKind, Noticed, Parsed, Severity
 
 _BLOCK_LINES = 25_000
 
@@ -64,6 +66,7 @@ class Delimited:
                 todo="Name every column by position",
             )
         self._set_columns: tuple[str, ...] = ()
+        self._any_order = layout.layout == "long" and layout.order == "any"
         if layout.layout == "long":
             named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, mapping.sequence)
             self._set_columns = tuple(name for name in named if name is not None and name in needed)
@@ -79,6 +82,15 @@ class Delimited:
         Raises:
             InputError: reading fails, or no line is the header the mapping describes.
         """
+        if self._any_order:
+            yield from Regrouping(self._read, self._key_at, self.block, self.set_limit).blocks(
+                self._cut_up(stream, export)
+            )
+        else:
+            yield from self._cut_up(stream, export)
+
+    def _cut_up(self, stream: BinaryIO, export: int) -> Iterator[Block]:
+        """The blocks of an export in the order of its lines."""
         lines = Lines(stream, self._codec, export, self.piece)
         block = Block(export, 1, self._needed if self._layout.header else tuple(self._layout.columns), "", 1)
         block.cells = len(block.fields) + self._layout.trailing_delimiter
@@ -119,7 +131,8 @@ class Delimited:
         if lines.text.count("\n", 0, end) > _BLOCK_LINES:
             end -= len(lines.text[:end].split("\n", _BLOCK_LINES)[-1])
         quoted = bool(self._rows.quote) and lines.text.find(self._rows.quote, 0, end) >= 0
-        if not self._set_columns and not quoted:
+        by_set = bool(self._set_columns) and not self._any_order
+        if not by_set and not quoted:
             return end
         texts = split(lines.text[:end])
         simple = not quoted or (not lines.damaged and self._rows.row_each(texts))
@@ -139,7 +152,7 @@ class Delimited:
             over = whole[-1][0] + whole[-1][1] - len(texts)
             end = min(end + sum(len(line) + 1 for line in ahead[:over]), len(lines.text))
             rows = reversed(whole)
-        if not self._set_columns:
+        if not by_set:
             return end
         loose = False
         for _, _, cells, kind in rows:
@@ -186,10 +199,6 @@ class Delimited:
                 return len(lines.text)
             lines.more()
 
-    # -- the header
-
-    # -- headers further down
-
     # -- rows
 
     def _kind(self, cells: list[str], block: Block) -> LineKind:
@@ -225,12 +234,29 @@ class Delimited:
             return Parsed([], Counter(), [])
         entries = self._one_line_each(block, texts)
         if entries is None:
-            return self._thorough(block, texts)
+            return self._in_stretches(block, texts) if block.numbers else self._thorough(block, texts)
+        lines = len(entries)
         if self._only is not None:
             at = block.fields.index(self._only.column)
             entries = [entry for entry in entries if entry[1][at].strip() in self._meant]
-        kinds = Counter({LineKind.ENTRY: len(entries), LineKind.LEFT_OUT: len(texts) - len(entries)})
-        return Parsed(entries, +kinds, [])
+        kinds = Counter({LineKind.ENTRY: len(entries), LineKind.LEFT_OUT: lines - len(entries)})
+        return Parsed(entries, +kinds, [], incomplete=block.short)
+
+    def _in_stretches(self, block: Block, texts: list[str]) -> Parsed:
+        """Read a block whose lines do not follow each other: no row goes on in a line that is not its next one."""
+        whole = Parsed([], Counter(), [], incomplete=block.short)
+        start = 0
+        for end in range(1, len(texts) + 1):
+            if end < len(texts) and block.numbers[end] == block.numbers[end - 1] + 1:
+                continue
+            lines = texts[start:end]
+            text = "\n".join(lines) + ("\n" if end < len(texts) or block.text.endswith("\n") else "")
+            part = self._thorough(replace(block, text=text, first_line=block.numbers[start], numbers=()), lines)
+            whole.entries += part.entries
+            whole.lines.update(part.lines)
+            whole.findings += part.findings
+            start = end
+        return whole
 
     def _one_line_each(self, block: Block, texts: list[str]) -> list[Entry] | None:
         """Entries of a block in which every line is one; None when it needs a closer look."""
@@ -255,57 +281,61 @@ class Delimited:
             rows = [row[:width] + [""] * (width - usual) for row in rows]
         if self._headers.may_stand_in(block.text):
             return None
-        return list(zip(count(block.first_line), rows, strict=False))
+        return list(zip(block.numbers or count(block.first_line), rows, strict=False))
 
     def _thorough(self, block: Block, texts: list[str]) -> Parsed:
         """Entries of a block with lines of every kind."""
         entries: list[Entry] = []
         kinds: Counter[LineKind] = Counter()
         findings: list[Finding] = []
-        cut_off = not block.text.endswith("\n")
-        continued = 0
         lost: list[tuple[int, list[str]]] = []
+        for line, used, cells, kind, noticed in self._read(block, texts):
+            if kind is LineKind.ENTRY:
+                entries.append((line, cells))
+                kinds[LineKind.CONTINUATION] += used - 1
+            kinds[kind] += used if kind is not LineKind.ENTRY else 1
+            if kind is LineKind.UNREADABLE:
+                lost.append((len(entries), cells))
+            if noticed is not None:
+                severity = Severity.INFORMATION if kind is LineKind.REPEATED_HEADER else Severity.ERROR
+                effect = Effect.HOLD if severity is Severity.ERROR else Effect.NOTE
+                findings.append(
+                    Finding(noticed.rule, severity, effect, noticed.message, export=block.export, line=line)
+                )
+        return Parsed(entries, +kinds, findings, incomplete=self._incomplete(block, entries, lost) | block.short)
 
-        def note(rule: str, message: str, line: int, severity: Severity = Severity.ERROR) -> None:
-            effect = Effect.HOLD if severity is Severity.ERROR else Effect.NOTE
-            findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
-
+    def _read(self, block: Block, texts: list[str]) -> Iterator[Line]:
+        """What every line of a block is. Of one that is damaged or opens a quote without an end, there are no cells."""
+        cut_off = not block.text.endswith("\n")
         width = block.cells or len(block.fields)
         for start, used, cells, known in self._rows.rows(texts, block.damaged, block.first_line):
             line = block.first_line + start
             last = cut_off and start + used == len(texts)
+            noticed: Noticed | None = None
             if cells is None:
-                kinds[known or LineKind.UNREADABLE] += 1
-                if known is not LineKind.FOOTER:
-                    lost.append((len(entries), []))
+                kind = known or LineKind.UNREADABLE
                 if known is LineKind.UNREADABLE and last:
-                    note("row-truncated", "The export ends inside a cell of this row, without a line end", line)
+                    noticed = Noticed("row-truncated", "The export ends inside a cell of this row, without a line end")
                 elif known is LineKind.UNREADABLE:
-                    note("row-quote-open", f"A quote opens a cell that does not end within {ROW_LINES} lines", line)
+                    what = f"A quote opens a cell that does not end within {ROW_LINES} lines"
+                    noticed = Noticed("row-quote-open", what)
+                yield line, used, [], kind, noticed
                 continue
             had = len(cells)
             kind = self._kind(cells, block)
             if kind is LineKind.ENTRY and used > 1 and self._holds_rows(cells, width):
-                kinds[LineKind.UNREADABLE] += used
-                lost.append((len(entries), []))
-                note("row-holds-rows", "A quoted cell of this row holds what looks like other rows", line)
+                what = "A quoted cell of this row holds what looks like other rows"
+                yield line, used, [], LineKind.UNREADABLE, Noticed("row-holds-rows", what)
                 continue
-            if kind is LineKind.ENTRY:
-                entries.append((line, cells))
-                continued += used - 1
-                continue
-            kinds[kind] += used
-            if kind is LineKind.UNREADABLE:
-                lost.append((len(entries), cells))
             if kind is LineKind.REPEATED_HEADER:
-                note("header-repeated", "The header stands here again", line, Severity.INFORMATION)
+                noticed = Noticed("header-repeated", "The header stands here again")
             elif kind is LineKind.UNREADABLE and last and had < width:
-                note("row-truncated", f"The export ends in cell {had} of {width} of this row, without a line end", line)
+                what = f"The export ends in cell {had} of {width} of this row, without a line end"
+                noticed = Noticed("row-truncated", what)
             elif kind is LineKind.UNREADABLE:
                 usual = "the header" if width == len(block.fields) else "the others"
-                note("row-ragged", f"The row has {had} cells, {usual} {width}", line)
-        kinds.update({LineKind.ENTRY: len(entries), LineKind.CONTINUATION: continued})
-        return Parsed(entries, +kinds, findings, incomplete=self._incomplete(block, entries, lost))
+                noticed = Noticed("row-ragged", f"The row has {had} cells, {usual} {width}")
+            yield line, used, cells, kind, noticed
 
     def _holds_rows(self, cells: Sequence[str], width: int) -> bool:
         """Whether a cell over several lines holds a whole row, or one that goes on with the cells behind it."""

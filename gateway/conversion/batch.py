@@ -12,7 +12,7 @@ from __future__ import annotations
 import dataclasses
 import sqlite3
 import tempfile
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -28,13 +28,14 @@ from gateway.conversion.options import Job, Watch, load_mapping
 from gateway.conversion.remembering import Remembering, run_info
 from gateway.conversion.rendering import write_device_times, write_devices
 from gateway.conversion.request import EXPORT_SECONDS, Request
+from gateway.conversion.seen import Admit
 from gateway.conversion.summary import rule_info, summary
 from gateway.conversion.workers import converters_for
-from gateway.errors import OutputError
+from gateway.errors import InputError, OutputError
 from gateway.identity import load_associations
 from gateway.model import Block, ClockPair, Finding, Noticed, Party, Tally
 from gateway.normalise.ages import STEPS, anchor_step
-from gateway.once import Lists, Repeats
+from gateway.once import Key, Lists, Repeats, Seen
 from gateway.records.output import Stage, output_error
 from gateway.report import FindingsWriter, Report
 
@@ -249,7 +250,8 @@ class _Conversion:
                 elif read_before:
                     what = "an earlier run has read an export of the same content"
                     note([finding(Noticed("export-read-before", what), export=number, line=0)])
-                for result, block in converters.results(number, export, memory.admit if memory else seen.admit):
+                admit = _in_order(export, memory.admit if memory else seen.admit, job)
+                for result, block in converters.results(number, export, admit):
                     tally.merge(result.tally)
                     writer.write(result.findings)
                     if isinstance(seen, Lists):
@@ -290,6 +292,31 @@ class _Conversion:
             self._files.append(write_device_times(self._job, self._pairs))
             self._stage.written(self._files[-1:])
             self._tally.records[DEVICE_TIME] = len(self._pairs)
+
+
+def _in_order(export: Export, admit: Admit, job: Job) -> Admit:
+    """The same, for exports whose rows of one set must follow each other; one in which they do not is refused.
+
+    Raises:
+        InputError: from what is returned: a set goes on after rows of others.
+    """
+    mapping = job.loaded.mapping
+    if not mapping.long or (mapping.delimited is not None and mapping.delimited.order == "any"):
+        return admit
+
+    def admitted(keys: Sequence[Key]) -> Mapping[int, Seen]:
+        found = admit(keys)
+        for position, seen in found.items():
+            if seen.apart and seen.export == keys[position].export:
+                raise InputError(
+                    "The rows of a set do not follow each other",
+                    where=f"{export.name}, lines {seen.line} and {keys[position].line}",
+                    todo='Write order = "any" in [delimited]: rows of one time, patient and monitor are then one set '
+                    "wherever they stand",
+                )
+        return found
+
+    return admitted
 
 
 def _seen(job: Job, scratch: Path) -> Repeats | Lists:

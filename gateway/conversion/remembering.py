@@ -265,6 +265,8 @@ def packed(block: Block, sent: datetime | None, older: Mapping[tuple[int, Dump],
         "context": block.context,
         "captured": block.captured,
         "cells": block.cells,
+        "numbers": block.numbers,
+        "short": sorted(block.short),
         "sent": sent.isoformat() if sent is not None else "",
         "older": [[*dump, *each] for (export, dump), each in older.items() if export == block.export],
     }
@@ -284,6 +286,8 @@ def unpacked(stored: StoredBlock) -> tuple[Block, datetime | None, dict[tuple[in
         context=dict(content["context"]),
         captured=tuple((line, time) for line, time in content["captured"]),
         cells=content.get("cells", 0),
+        numbers=tuple(content.get("numbers", ())),
+        short=frozenset(content.get("short", ())),
         received=stored.received,
     )
     older = {(0, Dump(*row[:3])): Older(*row[3:]) for row in content["older"]}

@@ -179,8 +179,9 @@ def _line(ledger: Ledger, sha256: str, export: int, number: int, line: int, *, v
     if verbatim:
         block, *_ = unpacked(ledger.block(export, number))
         lines = block.text.split("\n")
-        if 0 <= line - block.first_line < len(lines):
-            rows.append(("text", repr(lines[line - block.first_line])[1:-1]))
+        at = block.numbers.index(line) if line in block.numbers else line - block.first_line
+        if 0 <= at < len(lines):
+            rows.append(("text", repr(lines[at])[1:-1]))
     yield Step("Entry", rows)
 
 

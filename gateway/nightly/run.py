@@ -545,7 +545,9 @@ def _changes(
     found = []
     for feed in feeds:
         if feed.aside:
-            found.append(f"{counted(feed.aside, 'export')} of feed {feed.name} set aside: the reason stands beside each.")
+            found.append(
+                f"{counted(feed.aside, 'export')} of feed {feed.name} set aside: the reason stands beside each."
+            )
         if feed.attention:
             held, unread = feed.readings.get("held", 0), feed.readings.get("unreadable", 0)
             parts = [f"{counted(held, 'reading')} held back"] if held else []

@@ -17,7 +17,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
-from gateway.once.source import Close, Key, Other, Seen, covers, same_measurement, states_a_value
+from gateway.once.source import Close, Key, Other, Seen, apart, covers, same_measurement, states_a_value
 
 _COMPARED = 64
 """Sets at one place that one is compared with. No device measures as many patients within one printed time."""
@@ -107,7 +107,8 @@ class _Index(ABC):
             before = _before(key, there) if number == 0 else None
             if before is not None:
                 same, covered = before.content == key.content, covers(before.said, key.said)
-                return Seen(before.export, before.line, same, covered=covered)
+                parts = not same and before.export == key.export and apart(before.said, key.said)
+                return Seen(before.export, before.line, same, covered=covered, apart=parts)
             strangers = [
                 each for each in there
                 if each.patient != key.patient and each.how != _HELD and states_a_value(each.said)

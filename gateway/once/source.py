@@ -39,14 +39,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from functools import cache
 from typing import NamedTuple, Protocol
 
 from gateway.model import Outcome, Reading
+from gateway.vocabulary import vitals
 
 BOUND = 1e-5
 """Chance above which equal contents without a device are taken for two measurements."""
 
-_PRINT = 4
+_PRINT = 5
 _ABSENT_BIT = 0x80
 _KEPT = 100_000
 
@@ -211,6 +213,7 @@ class Seen(NamedTuple):
         line: its line there.
         same: whether it said the same.
         covered: whether it said all that is to be recorded of the set, and perhaps more.
+        apart: whether it said other vitals only, so that the two look like parts of one set.
         undecided: nobody can tell whether it is new.
         earlier: what an earlier run recorded of it.
         fresh: the set itself was not seen before; the attributes below are all there is to say.
@@ -226,6 +229,7 @@ class Seen(NamedTuple):
     undecided: bool = False
     earlier: Earlier | None = None
     covered: bool = False
+    apart: bool = False
     fresh: bool = False
     other: Other | None = None
     blocked: Other | None = None
@@ -325,7 +329,8 @@ def patient_digest(system: str, value: str) -> bytes:
 class Prints:
     """Prints of readings, made once for each reading object: most of a set is look-ups.
 
-    A print has 4 bytes; the first bit is set in that of a vital that could not be measured.
+    A print has 5 bytes: the first bit is set in that of a vital that could not be measured, the others of the first
+    byte number the vital.
     """
 
     def __init__(self) -> None:
@@ -357,9 +362,21 @@ def prints_of(readings: Mapping[str, str]) -> bytes:
 
 
 def _print(vital: str, text: str) -> bytes:
-    made = hashlib.blake2b(f"{vital}={text}".encode("utf-8", "surrogatepass"), digest_size=_PRINT).digest()
-    first = made[0] | _ABSENT_BIT if is_absent(text) else made[0] & ~_ABSENT_BIT
-    return bytes([first]) + made[1:]
+    made = hashlib.blake2b(f"{vital}={text}".encode("utf-8", "surrogatepass"), digest_size=_PRINT - 1).digest()
+    return bytes([_number_of(vital) | (_ABSENT_BIT if is_absent(text) else 0)]) + made
+
+
+@cache
+def _number_of(vital: str) -> int:
+    """A number for a vital below the bit of the absent ones; 0 for one that is in the vocabulary no longer."""
+    known = list(vitals())
+    return known.index(vital) + 1 if vital in known else 0
+
+
+def apart(one: bytes, other: bytes) -> bool:
+    """Whether prints of two parts of a set have no vital in common, and each has one."""
+    numbers, others = ({each & ~_ABSENT_BIT for each in prints[::_PRINT]} for prints in (one, other))
+    return bool(numbers) and bool(others) and numbers.isdisjoint(others)
 
 
 def telling(readings: Iterable[Reading], step: int) -> bool:

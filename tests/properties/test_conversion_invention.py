@@ -81,8 +81,9 @@ def _sets(draw: st.DrawFn) -> list[tuple[int, str, str, dict[str, Cell]]]:
 
 def _expected(
     sets: list[tuple[int, str, str, dict[str, Cell]]],
+    layout: str,
 ) -> tuple[list[Fact], dict[tuple[str, Outcome], int]]:
-    """What has to be recorded, and how many readings have each outcome."""
+    """What has to be recorded, and how many readings have each outcome; a row without a value is a reading as well."""
     facts: list[Fact] = []
     counts: dict[tuple[str, Outcome], int] = {}
     for minute, patient, device, cells in sets:
@@ -90,6 +91,8 @@ def _expected(
         for vital, cell in cells.items():
             outcome = cell.outcome
             if outcome is None:
+                if layout == "long":
+                    counts[vital, Outcome.ABSENT] = counts.get((vital, Outcome.ABSENT), 0) + 1
                 continue
             if outcome is Outcome.RECORDED and waiting and vital in ("systolic", "diastolic"):
                 outcome = Outcome.HELD
@@ -129,7 +132,7 @@ def test_records_hold_exactly_the_plain_cells(layout: str, sets: list[tuple[int,
         export = tmp / "export.csv"
         export.write_text(_wide(sets) if layout == "wide" else _long(sets), encoding="utf-8")
         batch = run(tmp, [export], WIDE if layout == "wide" else LONG, as_="both", bundle="ndjson")
-        facts, counts = _expected(sets)
+        facts, counts = _expected(sets, layout)
         assert fhir_facts(tmp / "out") == facts
         assert [_as_dtm(fact) for fact in facts] == oru_facts(tmp / "out")
         rows = {row.vital: row for row in batch.report.reckoning.readings.rows}

@@ -128,6 +128,7 @@ class Long:
         self._label_column, self._value_column = layout.label_column, layout.value_column
         self._label, self._value = fields.at(layout.label_column), fields.at(layout.value_column)
         self._unit = fields.at(layout.unit_column or None)
+        self._any_order = layout.order == "any"
         self._status = Status(layout.status_column, layout.statuses, fields)
         self._keys: dict[str, list[str]] = {}
         for key in self.vitals:
@@ -145,6 +146,14 @@ class Long:
 
     def sets(self, entries: Sequence[Entry]) -> Iterator[tuple[Sequence[Entry], str]]:
         """See `Layout.sets`."""
+        if self._any_order:
+            groups: dict[tuple[str, ...], list[Entry]] = {}
+            for entry in entries:
+                groups.setdefault(self._of_set(entry[1]), []).append(entry)
+            for group in groups.values():
+                # What a set says does not depend on the order of its rows.
+                yield group, _ENTRIES.join(sorted(_CELLS.join(self._content(cells)) for _, cells in group))
+            return
         start = 0
         while start < len(entries):
             shared = self._of_set(entries[start][1])

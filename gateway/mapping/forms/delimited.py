@@ -60,6 +60,11 @@ class Delimited(FormTable):
     statuses: dict[str, Literal["obtained"] | AbsentReason] = Field(
         default={}, description='its texts: "obtained", or the reason why there is no value; any other text is held'
     )
+    order: Literal["by-set", "any"] = Field(
+        default="by-set",
+        description="long layout. by-set: the rows of a set follow each other; any: they may stand "
+        "anywhere in the export",
+    )
     only: Only | None = Field(default=None, description="which rows are meant, where there are others")
 
     @staticmethod
@@ -114,6 +119,10 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
                     "Take it out and name the column as unit_column in [delimited]",
                 )
         return
+    if delimited.order == "any":
+        problems.add(
+            ("delimited", "order"), "in the wide layout each row is a set", 'Take it out, or write layout = "long"'
+        )
     for name in names:
         if getattr(delimited, name) is not None:
             problems.add(
