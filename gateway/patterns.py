@@ -12,7 +12,8 @@ languages, Information and Computation 142 (1998), for the question whether a te
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from itertools import pairwise
 from re import _constants as _sre  # type: ignore[attr-defined]
 from re import _parser  # type: ignore[attr-defined]
@@ -66,22 +67,8 @@ class Pattern:
 
     def __init__(self, text: str) -> None:
         self.text = text
-        if len(text) > _LONGEST:
-            raise PatternError(f"it has more than {_LONGEST:,} characters")
-        try:
-            parsed = _parser.parse(text)
-            compiled: Any = re.compile(text)
-        except re.error as error:
-            raise PatternError(error.msg, error.pos) from None
-        except (OverflowError, RecursionError) as error:
-            raise PatternError(str(error)) from None
-        self.names: tuple[str, ...] = tuple(compiled.groupindex)
-        self.endless = ""
-        if not _one_way(parsed):
-            try:
-                compiled = _linear(text, parsed)
-            except _Endless as asked:
-                self.endless = str(asked)
+        self.names: tuple[str, ...]
+        compiled, self.names, self.endless = _engine(text)
         self._fits = compiled.fullmatch
         self._begins = compiled.match
 
@@ -104,6 +91,31 @@ class Pattern:
 
     def __reduce__(self) -> tuple[type[Pattern], tuple[str]]:
         return Pattern, (self.text,)
+
+
+@lru_cache(1_000)
+def _engine(text: str) -> tuple[Any, tuple[str, ...], str]:
+    """What runs a pattern, its named groups, and what it asks for that can take any time.
+
+    Raises:
+        PatternError: it has a fault.
+    """
+    if len(text) > _LONGEST:
+        raise PatternError(f"it has more than {_LONGEST:,} characters")
+    try:
+        parsed = _parser.parse(text)
+        compiled: Any = re.compile(text)
+    except re.error as error:
+        raise PatternError(error.msg, error.pos) from None
+    except (OverflowError, RecursionError) as error:
+        raise PatternError(str(error)) from None
+    names = tuple(compiled.groupindex)
+    if _one_way(parsed):
+        return compiled, names, ""
+    try:
+        return _linear(text, parsed), names, ""
+    except _Endless as asked:
+        return compiled, names, str(asked)
 
 
 class _Endless(Exception):  # noqa: N818 (it never leaves this module)
@@ -262,6 +274,7 @@ class _Ways:
     def __init__(self, parsed: Any, flags: int) -> None:
         self._ignoring_case = bool(flags & re.IGNORECASE)
         self._universe = _universe(parsed)
+        self._masks: dict[str, int] = {}
         self._letters: list[int] = []
         self._follow: list[set[int]] = []
         whole = self._sequence(parsed)
@@ -311,7 +324,10 @@ class _Ways:
             return self._repeated(*argument)
         if len(self._letters) >= _POSITIONS:
             raise _Ambiguous
-        self._letters.append(self._mask(operator, argument))
+        letter = f"{operator} {argument}"
+        if letter not in self._masks:
+            self._masks[letter] = self._mask(operator, argument)
+        self._letters.append(self._masks[letter])
         self._follow.append(set())
         place = (len(self._letters) - 1,)
         return _Part(False, place, place)
@@ -351,7 +367,7 @@ class _Ways:
 
 def _universe(parsed: Any) -> tuple[str, ...]:
     """Characters that stand for all: those the pattern names, the ends of its ranges, and some of every kind."""
-    found = {*map(chr, range(256)), "\u0663", "\u2003", "\u0416", "\u20ac"}
+    found = {*map(chr, range(128)), "\u00a0", "\u00e9", "\u0663", "\u2003", "\u0416", "\u20ac"}
     for operator, argument in _nodes(parsed):
         for inner, what in argument if operator is _sre.IN else [(operator, argument)]:
             if inner in (_sre.LITERAL, _sre.NOT_LITERAL):
@@ -373,7 +389,7 @@ def _takes(operator: Any, argument: Any, character: str) -> bool:
         return bool(argument[0] <= code <= argument[1])
     if operator is _sre.CATEGORY:
         name, wanted = _CATEGORIES[argument]
-        return bool(re.fullmatch(f"\\{name}", character)) is wanted
+        return _CLASS[name](character) is wanted
     if operator is _sre.IN:
         negated = argument[0][0] is _sre.NEGATE
         return any(_takes(inner, what, character) for inner, what in argument[negated:]) is not negated
@@ -388,3 +404,10 @@ _CATEGORIES: Mapping[Any, tuple[str, bool]] = {
     _sre.CATEGORY_WORD: ("w", True),
     _sre.CATEGORY_NOT_WORD: ("w", False),
 }
+
+_CLASS: Mapping[str, Callable[[str], bool]] = {
+    "d": str.isdecimal,
+    "s": str.isspace,
+    "w": lambda character: character.isalnum() or character == "_",
+}
+"""Python's \\d, \\s and \\w, as its library reference defines them."""

@@ -174,6 +174,7 @@ class Long:
         others: list[tuple[Reading, Outcome]] = []
         disputed: set[int] = set()
         blanks: list[tuple[int, int]] = []
+        with_status = self._status.at >= 0
         table = self._tables[category]
         for line, cells in entries:
             keys = self._keys.get(cells[self._label].strip(BLANKS))
@@ -188,7 +189,9 @@ class Long:
                 slot = self._slot[key]
                 column = table[slot]
                 text = _CELLS.join([cells[self._value], unit, *[cells[at] for at in column.besides]])
-                reading = self._status.says(key, cells, self._value) or column.readings[text]
+                reading = column.readings[text]
+                if with_status:
+                    reading = self._status.says(key, cells, self._value) or reading
                 if reading is None:
                     if not cells[self._value].strip(BLANKS):
                         blanks.append((slot, line))
@@ -254,8 +257,6 @@ class Status:
             cells: of the row.
             value: position of the value.
         """
-        if self.at < 0:
-            return None
         text = cells[self.at].strip(BLANKS)
         meant = self._meanings.get(text)
         if meant == OBTAINED:
