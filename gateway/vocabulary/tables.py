@@ -113,6 +113,7 @@ class Qualifier:
         coding: its LOINC code.
         sub_id: OBX-4, permanent and unique.
         answers: its answers, by key.
+        of_patient: it says something of the patient, and not of the measurement alone.
     """
 
     key: str
@@ -120,6 +121,7 @@ class Qualifier:
     coding: Coding
     sub_id: str
     answers: Mapping[str, Choice]
+    of_patient: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -545,7 +547,8 @@ def _qualifier(file: str, key: str, values: Mapping[str, Any]) -> Qualifier:
     coding = row.coding("loinc", LOINC)
     if coding is None:
         raise row.fault("a qualifier needs a LOINC code")
-    qualifier = Qualifier(key, row.text("title"), coding, row.text("sub_id"), answers)
+    of_patient = bool(row.take("of_patient", bool, False))
+    qualifier = Qualifier(key, row.text("title"), coding, row.text("sub_id"), answers, of_patient)
     row.done()
     return qualifier
 

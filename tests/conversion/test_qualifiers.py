@@ -9,7 +9,17 @@ import pytest
 
 from gateway.conversion import convert
 from gateway.inspection.preview import preview
-from tests.conversion.conversion_kit import LONG, REPOSITORY, WIDE, findings, observations, oru_messages, run
+from tests.conversion.conversion_kit import (
+    LONG,
+    LONG_HEADER,
+    REPOSITORY,
+    WIDE,
+    WIDE_HEADER,
+    findings,
+    observations,
+    oru_messages,
+    run,
+)
 from tests.conversion.test_serial import RECEIVED
 
 MODE = 'values = { "M" = "manual", "A" = "automatic", "R" = "rapid-repeat" }'
@@ -265,3 +275,36 @@ def test_an_age_says_to_what_its_time_is_known(tmp_path: Path) -> None:
 def test_a_time_of_the_day_says_nothing_of_the_kind(tmp_path: Path) -> None:
     out = converted(tmp_path, GOOD)
     assert all("note" not in each for each in observations(out))
+
+
+POSITION = WIDE + '\n[position]\ncolumn = "Pos"\nvalues = { ST = "standing", SI = "sitting" }\n'
+
+
+def positions(folder: Path, *rows: str) -> list[tuple[int, str, str]]:
+    """Converts rows of the kit's wide export with a position behind; what is said of positions that are lost."""
+    (folder / "p.csv").write_text("\n".join([f"{WIDE_HEADER},Pos", *rows]) + "\n", encoding="utf-8")
+    run(folder, [folder / "p.csv"], POSITION)
+    return [
+        (int(row["line"]), row["column"], row["message"])
+        for row in findings(folder / "out")
+        if row["rule"] == "qualifier-not-carried"
+    ]
+
+
+def test_a_position_that_no_record_states_is_told(tmp_path: Path) -> None:
+    lost = "the body position (standing) is in no record: only those of blood pressures have a place for it"
+    assert positions(
+        tmp_path,
+        "2026-03-14 09:30,P-0007,M1,,,98,,,,ST",  # a pulse alone
+        "2026-03-14 09:31,P-0007,M1,121,79,98,,,,ST",  # its pressure says it
+        "2026-03-14 09:32,P-0007,M1,121,x,98,,,,ST",  # its pressure is held
+        "2026-03-14 09:33,P-0007,M1,,,98,,,,",
+        "2026-03-14 09:34,P-0007,M1,,,x,,,,ST",  # nothing is recorded
+    ) == [(2, "Pos", lost), (4, "Pos", lost)]
+
+
+def test_a_position_in_the_row_of_a_pulse_is_told_where_the_pressure_has_another(tmp_path: Path) -> None:
+    rows = [f"2026-03-14 09:30;P-0007;M1;{rest}" for rest in ("Sys;121;mmHg;SI", "Dia;79;mmHg;SI", "HR;98;/min;ST")]
+    (tmp_path / "p.csv").write_text("\n".join([f"{LONG_HEADER};Pos", *rows]) + "\n", encoding="utf-8")
+    run(tmp_path, [tmp_path / "p.csv"], LONG + POSITION[len(WIDE) :])
+    assert [row["message"][:28] for row in findings(tmp_path / "out")] == ["the body position (standing)"]

@@ -10,7 +10,7 @@ from gateway.conversion.fields import NOWHERE, Fields
 from gateway.mapping import Mapping
 from gateway.mapping import model as keys
 from gateway.memo import Memo
-from gateway.model import BLANKS, Entry, Noticed
+from gateway.model import BLANKS, Entry, Noticed, Outcome, Reading
 from gateway.normalise.values import shown
 from gateway.vocabulary import panels, qualifiers, vitals
 
@@ -69,6 +69,7 @@ class Qualifiers:
         self.vitals = frozenset(
             key for key in mapping.vitals if table[key].panel and panels()[table[key].panel].qualifiers
         )
+        self._of_patient = [each for each in self.all if each.at >= 0 and qualifiers()[each.key].of_patient]
         self._remarks: Memo[tuple[str, tuple[str, ...]], tuple[tuple[Noticed, str], ...]] = Memo(self._of_texts)
 
     def of(self, vital: str) -> tuple[Qualifier, ...]:
@@ -84,6 +85,27 @@ class Qualifiers:
         for _, cells in entries:
             texts = tuple([cells[each.at] if each.at >= 0 else "" for each in self.all])
             yield from self._remarks[category, texts]
+
+    def left_behind(
+        self, entries: Sequence[Entry], readings: Sequence[Reading], outcomes: Sequence[Outcome]
+    ) -> Iterator[tuple[Noticed, str]]:
+        """What entries say of the patient that no record of theirs says, each with its column.
+
+        Args:
+            entries: the entries of a set.
+            readings: its readings.
+            outcomes: what becomes of each of them.
+        """
+        pairs = zip(readings, outcomes, strict=True)
+        recorded = [reading for reading, outcome in pairs if outcome is Outcome.RECORDED]
+        carried = {pair for reading in recorded if reading.vital in self.vitals for pair in reading.qualifiers}
+        for each in self._of_patient if recorded else ():
+            stated = dict.fromkeys(each.answer(cells[each.at]) for _, cells in entries)
+            for answer in stated:
+                if answer and (each.key, answer) not in carried:
+                    known = qualifiers()[each.key]
+                    what = f"the {known.title} ({known.answers[answer].title}) is in no record: only those of "
+                    yield Noticed("qualifier-not-carried", f"{what}blood pressures have a place for it"), each.column
 
     def _of_texts(self, key: tuple[str, tuple[str, ...]]) -> tuple[tuple[Noticed, str], ...]:
         category, texts = key

@@ -143,6 +143,9 @@ class Understanding:
             remarks = self._qualifiers.remarks(about, category)
             self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
         self._checks.together(found, notes)
+        if self._qualifiers.all:
+            for noticed, column in self._qualifiers.left_behind(entries, found.readings, found.outcomes):
+                notes.note(noticed, column)
         return found
 
     def _sound(self, parties: Sequence[Party | None], notes: Notes) -> bool:
