@@ -62,7 +62,7 @@ def open_capture(stream: BinaryIO) -> tuple[BinaryIO, list[tuple[int, str]]]:
         if not data:
             break
         begun += data
-    whole = cast(BinaryIO, io.BufferedReader(_Again(begun, stream), 1 << 16))
+    whole = cast(BinaryIO, io.BufferedReader(Again(begun, stream), 1 << 16))
     head = _object(begun.partition(b"\n")[0]) if begun[:1] == b"{" else None
     kind = head.get("capture") if head is not None else None
     if not isinstance(kind, str) or not kind.startswith(KIND):
@@ -189,7 +189,7 @@ def refuse_existing(path: Path) -> None:
         )
 
 
-class _Again(io.RawIOBase):
+class Again(io.RawIOBase):
     """A stream with the bytes that were read to see what it is put back in front."""
 
     def __init__(self, begun: bytes, stream: BinaryIO) -> None:

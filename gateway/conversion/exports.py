@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for, counts
 from gateway.adapters._capture import open_capture
+from gateway.adapters._compressed import ZSTANDARD, is_compressed, unpacked
 from gateway.adapters._lines import codec_name, without_mark
 from gateway.errors import InputError, UsageError
 from gateway.mapping import Mapping, columns
@@ -101,14 +102,19 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
     size = 0
     try:
         with path.open("rb") as file:
+            begun = b""
             while data := file.read(1 << 20):
+                begun = begun or data[: len(ZSTANDARD)]
                 digest.update(data)
-                counter.feed(data)
+                if not is_compressed(begun):
+                    counter.feed(data)
                 size += len(data)
         units = counter.total()
-        if mapping.form != "delimited":
+        if mapping.form != "delimited" or is_compressed(begun):
             with path.open("rb") as file:
-                units = _units_of_payload(file, mapping)
+                units = _units_of_payload(unpacked(file), mapping)
+    except InputError as error:
+        raise _named(error, name) from error
     except OSError as error:
         raise _unreadable(name, error) from error
     except UnicodeError:  # other bytes than those of the encoding are counted all the same
@@ -118,7 +124,7 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
 
 def _units_of_payload(file: BinaryIO, mapping: Mapping) -> int:
     """Lines, or bytes where these are counted, of what came over the line, whether captured with its times or not."""
-    payload, _ = open_capture(file)
+    payload = file if mapping.form == "delimited" else open_capture(file)[0]
     counter = LineCounter(mapping.encoding)
     size = 0
     with closing(payload):
@@ -192,7 +198,7 @@ def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = ma
     digest = hashlib.sha256()
     try:
         with export.path.open("rb") as file:
-            for block in adapter.blocks(cast(BinaryIO, _Hashing(file, digest)), number):
+            for block in adapter.blocks(unpacked(cast(BinaryIO, _Hashing(file, digest))), number):
                 block.discarded, block.received = export.discarded, export.received
                 yield block
                 if monotonic() - begun > seconds:
@@ -204,14 +210,18 @@ def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = ma
             while data := file.read(1 << 20):
                 digest.update(data)
     except InputError as error:
-        raise InputError(error.what, where=f"{export.name}, {error.where}" if error.where else export.name,
-                         todo=error.todo) from error  # fmt: skip
+        raise _named(error, export.name) from error
     except OSError as error:
         raise _unreadable(export.name, error) from error
     if digest.hexdigest() != export.sha256:
         raise InputError(
             "The export changed while it was read", where=export.name, todo="Wait until it is complete, and run again"
         )
+
+
+def _named(error: InputError, name: str) -> InputError:
+    """The same with the export's name."""
+    return InputError(error.what, where=f"{name}, {error.where}" if error.where else name, todo=error.todo)
 
 
 class _Hashing:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from gateway.adapters._capture import open_capture
+from gateway.adapters._compressed import unpacked
 from gateway.authoring.draft.words import NUMBER, ROLES, folded, label_of
 from gateway.errors import InputError
 
@@ -27,12 +28,14 @@ def head_of(path: Path) -> tuple[bytes, bool]:
     """The first bytes of an export, and whether they are all."""
     try:
         with path.open("rb") as file:
-            payload, _ = open_capture(file)
+            payload, _ = open_capture(unpacked(file))
             with closing(payload):
                 parts, size = [], 0
                 while size <= LARGEST and (part := payload.read(LARGEST + 1 - size)):
                     parts.append(part)
                     size += len(part)
+    except InputError as error:
+        raise InputError(error.what, where=str(path), todo=error.todo) from error
     except OSError as error:
         reason = (error.strerror or type(error).__name__).rstrip(".")
         raise InputError(f"the export cannot be read: {reason}", where=str(path), todo="Name a file") from error
