@@ -222,6 +222,7 @@ class Moment(NamedTuple):
         noticed: what was wrong with it, if anything.
         resolution: seconds to which the time is known, where that is coarser than it looks; 0: as its precision.
         own: the time by the monitor's own clock, where the mapping says something of that clock.
+        instant: the text itself says which instant it is, whatever the mapping's zone.
     """
 
     text: str
@@ -232,6 +233,7 @@ class Moment(NamedTuple):
     noticed: tuple[Noticed, ...] = ()
     resolution: int = 0
     own: OwnTime | None = None
+    instant: bool = False
 
     @property
     def known_to(self) -> str:

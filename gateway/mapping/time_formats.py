@@ -12,6 +12,10 @@ from gateway.mapping.zones import ABBREVIATIONS, OFFSET_IN_TEXT
 DIRECTIVES = "YymbBdjaAHIpMSfzZ%"
 """The strptime directives that time formats may use."""
 
+ISO, EPOCH, EPOCH_MILLISECONDS, SERIAL = "iso-8601", "epoch-seconds", "epoch-milliseconds", "spreadsheet-serial"
+NAMED = (ISO, EPOCH, EPOCH_MILLISECONDS, SERIAL)
+"""Forms that have a name instead of directives."""
+
 _ZERO = frozenset({"z", "utc", "gmt", "ut"})
 _HALF_DAYS = frozenset({"am", "pm", "a.m", "p.m"})
 
@@ -21,7 +25,8 @@ def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: 
     key = (*table, f"{prefix}formats")
     for at, text in enumerate(formats):
         path: Path = (*key, at)
-        _format(text, path, problems)
+        if text not in NAMED:
+            _format(text, path, problems)
         if text in formats[:at]:
             problems.add(path, f"the format {quoted(text)} stands there twice", "Take one out")
             continue
@@ -34,6 +39,9 @@ def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: 
                     f"{quoted(text)} and {quoted(earlier)} read the same text as different days",
                     "Keep the one this kind of monitor prints; day and month are never guessed row by row",
                 )
+        if text in NAMED:
+            _named(text, path, table, columns, zone, problems)
+            continue
         if "Z" in _directives(text) and "/" not in zone:
             problems.add(
                 path,
@@ -61,9 +69,23 @@ def check(table: Path, prefix: str, formats: Sequence[str], columns: int, zone: 
             )
 
 
+def _named(text: str, path: Path, table: Path, columns: int, zone: str, problems: Problems) -> None:
+    if "clock" in table:
+        todo = "Write its shape with directives, such as %Y-%m-%d %H:%M"
+        problems.add(path, f"a clock shows the local time, and {text} is no form of it", todo)
+    elif columns > 1:
+        problems.add(path, f"{text} stands in one column, and {columns} are joined", "Name the one that holds it")
+    elif zone == OFFSET_IN_TEXT and text != ISO:
+        problems.add(
+            path,
+            f"the zone is {OFFSET_IN_TEXT}, and {text} holds no offset",
+            "Name the zone of the place, such as America/New_York, in which the records tell the time",
+        )
+
+
 def has_time_of_day(text: str) -> bool:
     """Whether a format reads an hour."""
-    return bool(set(_directives(text)) & set("HI"))
+    return text in NAMED or bool(set(_directives(text)) & set("HI"))
 
 
 def _format(text: str, path: Path, problems: Problems) -> None:

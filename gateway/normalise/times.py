@@ -23,7 +23,9 @@ from zoneinfo import ZoneInfo
 
 from gateway.errors import MappingError
 from gateway.mapping.model import Time
+from gateway.mapping.time_formats import ISO
 from gateway.model import Moment, Noticed
+from gateway.normalise.counted import COUNTED, Instant, Serial
 
 OFFSET_IN_TEXT = "offset-in-text"
 """What `time.zone` says when every text carries its own offset."""
@@ -144,7 +146,6 @@ class _Layout:
     """One declared format, compiled: a regular expression and the positions of its parts."""
 
     def __init__(self, text: str) -> None:
-        self.text = text
         pattern, self.names = _compiled(text.strip())
         self.fits = re.compile(pattern, re.ASCII | re.IGNORECASE).fullmatch
         self.date = tuple(at for at, name in enumerate(self.names, 1) if name in _DATE)
@@ -209,7 +210,8 @@ class TimeReader:
     """
 
     def __init__(self, time: Time, received: int | None) -> None:
-        self._layouts = [_Layout(text) for text in time.formats]
+        self._layouts: list[_Layout] = []
+        self._counted = [text for text in time.formats if text in COUNTED]
         self._declared = " or ".join(time.formats)
         self._ambiguous = time.ambiguous
         self._nonexistent = time.nonexistent
@@ -223,15 +225,20 @@ class TimeReader:
             self._fixed = _offset_of(time.zone)
             if self._fixed is None:
                 self._zone = zone_for(time.zone)
-        for layout in self._layouts:
-            if bool(layout.zone) != in_text:
-                raise MappingError(
-                    f'format "{layout.text}" has no %z, but the zone is {OFFSET_IN_TEXT}'
-                    if in_text
-                    else f'format "{layout.text}" reads an offset from the text, but the zone is {time.zone}',
-                    where="key time.formats",
-                    todo=f"Use %z and the zone {OFFSET_IN_TEXT} together, or neither of them",
-                )
+        for text in time.formats:
+            if text == ISO:
+                self._layouts += [layout for layout in map(_Layout, _ISO_FORMS) if layout.zone or not in_text]
+            elif text not in COUNTED:
+                layout = _Layout(text)
+                if bool(layout.zone) != in_text:
+                    raise MappingError(
+                        f'format "{text}" has no %z, but the zone is {OFFSET_IN_TEXT}'
+                        if in_text
+                        else f'format "{text}" reads an offset from the text, but the zone is {time.zone}',
+                        where="key time.formats",
+                        todo=f"Use %z and the zone {OFFSET_IN_TEXT} together, or neither of them",
+                    )
+                self._layouts.append(layout)
 
     def read(self, text: str) -> Moment:
         """Read one time text; never raises.
@@ -250,6 +257,10 @@ class TimeReader:
                 match = layout.fits(wanted)
                 if match is not None:
                     return self._moment(text, layout, match)
+            for name in self._counted:
+                read = COUNTED[name](wanted)
+                if read is not None:
+                    return self._instant(text, read) if isinstance(read, Instant) else self._serial(text, read)
         message = f"the time has the shape {_shape(wanted)}; the mapping declares {self._declared}"
         return Moment(text, noticed=(Noticed("time-unreadable", message),))
 
@@ -257,7 +268,7 @@ class TimeReader:
         key = match.group(*layout.date)
         day = layout.days.get(key)
         if day is None:
-            day = self._day(layout, key)
+            day = _remember(layout.days, key, self._day(*_date(layout.date_names, key)))
         if day.noticed is not None:
             return Moment(text, noticed=(day.noticed,))
         clock = _MIDNIGHT
@@ -268,8 +279,9 @@ class TimeReader:
             if clock.noticed is not None:
                 return Moment(text, noticed=(clock.noticed,))
         noticed: tuple[Noticed, ...] = ()
-        if layout.zone:
-            offset = self._offset(match.group(layout.zone))
+        offset: _Offset | None
+        if layout.zone and (stated := match.group(layout.zone)):
+            offset = self._offset(stated)
             if offset is None:
                 message = "the offset in the text is outside -14:00 to +14:00"
                 return Moment(text, noticed=(Noticed("time-impossible", message),))
@@ -284,26 +296,66 @@ class TimeReader:
             if offset is None:
                 return Moment(text, noticed=(note,) if note else ())
             noticed = (note,) if note else ()
-        if offset.seconds % 60 and layout.clock:
+        return self._made(text, day, clock, offset, layout.precision, noticed, instant=bool(layout.zone))
+
+    def _made(
+        self,
+        text: str,
+        day: _Day,
+        clock: _Clock,
+        offset: _Offset,
+        precision: str,
+        noticed: tuple[Noticed, ...] = (),
+        *,
+        instant: bool = False,
+    ) -> Moment:
+        """The moment, where it can be one of this export."""
+        if offset.seconds % 60 and precision != "day":
             return Moment(text, noticed=(_ODD_OFFSET,))
         epoch = day.start + clock.seconds - offset.seconds
         if not self._earliest <= epoch <= self._latest:
-            refusal = self._around.refusal(epoch, layout.precision)
+            refusal = self._around.refusal(epoch, precision)
             if refusal is not None:
                 return Moment(text, noticed=(refusal,))
-        if not layout.clock:
+        if precision == "day":
             return Moment(text, day.fhir, day.dtm, epoch, "day", noticed)
         return Moment(
             text,
             f"{day.fhir}T{clock.fhir}{offset.fhir}",
             f"{day.dtm}{clock.dtm}{offset.dtm}",
             epoch,
-            layout.precision,
+            precision,
             noticed,
+            instant=instant,
         )
 
-    def _day(self, layout: _Layout, texts: str | tuple[str, ...]) -> _Day:
-        day, wrong = _date(layout.date_names, texts)
+    def _instant(self, text: str, read: Instant) -> Moment:
+        """The moment of seconds counted from 1970-01-01T00:00:00Z, told in the mapping's zone."""
+        utc = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=read.seconds)
+        zone = self._zone or timezone(timedelta(seconds=self._fixed.seconds if self._fixed else 0))
+        local = utc.astimezone(zone)
+        day = self._day(local.date(), "")
+        if day.noticed is not None:
+            return Moment(text, noticed=(day.noticed,))
+        return self._made(text, day, _clock_of(local, read.fraction), _spelled(_seconds(local)), "second", instant=True)
+
+    def _serial(self, text: str, read: Serial) -> Moment:
+        """The moment of days counted by a spreadsheet: a local time, as any other."""
+        if read.noticed is not None:
+            return Moment(text, noticed=(read.noticed,))
+        day = self._day(read.day, "")
+        if day.noticed is not None:
+            return Moment(text, noticed=(day.noticed,))
+        precision = "day" if read.seconds is None else "second"
+        clock = _MIDNIGHT
+        if read.seconds is not None:
+            clock = _clock_of(datetime(1970, 1, 1) + timedelta(seconds=read.seconds), "")  # noqa: DTZ001 (a time of day)
+        offset, note = (day.offset, None) if day.offset else self._near_transition(day, clock, precision)
+        if offset is None:
+            return Moment(text, noticed=(note,) if note else ())
+        return self._made(text, day, clock, offset, precision, (note,) if note else ())
+
+    def _day(self, day: date | None, wrong: str) -> _Day:
         if day is None:
             found = _Day(noticed=Noticed("time-impossible", wrong))
         elif (day.year, day.month, day.day) in RESET_DATES:
@@ -317,7 +369,7 @@ class TimeReader:
                 offset = _spelled(seconds.pop()) if len(seconds) == 1 else None
             start = (day.toordinal() - _EPOCH_DAY) * 86400
             found = _Day(day, day.isoformat(), day.isoformat().replace("-", ""), start, offset)
-        return _remember(layout.days, texts, found)
+        return found
 
     def _named(self, day: _Day, clock: _Clock, name: str) -> _Offset | None:
         """The offset at which the zone has a short name such as EST; None where it has another name at that time."""
@@ -367,6 +419,25 @@ class TimeReader:
             self._offsets[text] = _offset_of(text)
         return self._offsets[text]
 
+
+def _clock_of(local: datetime, fraction: str) -> _Clock:
+    """The time of day of a local time, with its fraction of a second (".25", or "")."""
+    seconds = local.hour * 3600 + local.minute * 60 + local.second
+    return _Clock(f"{local:%H:%M:%S}{fraction}", f"{local:%H%M%S}{fraction[:5]}", seconds)
+
+
+_ISO_FORMS = tuple(
+    f"{day}{clock}{zone}"
+    for day, clocks in (
+        ("%Y-%m-%d", ("T%H:%M", "T%H:%M:%S", "T%H:%M:%S.%f", "T%H:%M:%S,%f")),
+        ("%Y-%m-%d", (" %H:%M", " %H:%M:%S", " %H:%M:%S.%f", " %H:%M:%S,%f")),
+        ("%Y%m%d", ("T%H%M", "T%H%M%S", "T%H%M%S.%f", "T%H%M%S,%f")),
+    )
+    for clock in clocks
+    for zone in ("", "%z")
+)
+"""ISO 8601-1:2019, 5.4.2: complete dates and times, extended and basic, each with an offset and without; a blank stands
+for the T where people agree on it (RFC 3339, section 5.6, note)."""
 
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _ENDS = ((0, 0, 0), (23, 59, 59))

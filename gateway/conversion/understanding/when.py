@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from operator import itemgetter
 from typing import Protocol
 
@@ -95,13 +95,15 @@ class TimeInText:
         """See `When.printed`.
 
         It is the time as printed, without its zone: a zone corrected later in the mapping must not make another set
-        of it.
+        of it. Where the text itself says which instant it is, that is what counts, however it is written.
         """
+        if moment.instant and self._on_the_wall:
+            return datetime.fromisoformat(moment.fhir).astimezone(UTC).isoformat()
         return self._without_zone(moment.fhir, moment.precision)
 
     def wall(self, moment: Moment) -> int:
         """See `When.wall`: the instant itself where the text carries its own offset."""
-        return self._wall(moment.fhir, moment.epoch)
+        return moment.epoch if moment.instant else self._wall(moment.fhir, moment.epoch)
 
     def span(self, moment: Moment) -> tuple[int, int]:
         """See `When.span`."""

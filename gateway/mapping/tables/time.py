@@ -90,7 +90,11 @@ class Time(Table):
     }
 
     columns: list[Text] = Field(default=[], max_length=3, description="joined by one space before reading")
-    formats: list[Text] = Field(default=[], description="strptime directives; the first that fits the whole text")
+    formats: list[Text] = Field(
+        default=[],
+        description="strptime directives, or iso-8601, epoch-seconds, epoch-milliseconds or spreadsheet-serial; the "
+        "first that fits the whole text",
+    )
     age: Age | None = Field(default=None, description="when entries carry an age instead of a time")
     clock: Clock | None = Field(default=None, description="what is known of the monitor's own clock")
     zone: Text = Field(description="IANA zone name, or a fixed offset such as +05:30, or 'offset-in-text' with %z")
