@@ -68,7 +68,7 @@ class Delimited:
         self._set_columns: tuple[str, ...] = ()
         self._any_order = layout.layout == "long" and layout.order == "any"
         if layout.layout == "long":
-            named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, mapping.sequence)
+            named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, *mapping.sequences)
             self._set_columns = tuple(name for name in named if name is not None and name in needed)
 
     # -- cutting into blocks

@@ -8,7 +8,7 @@ its own, with what is said of mistakes in it (`gateway.mapping.tables`, `gateway
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
@@ -87,8 +87,8 @@ class Mapping(Table):
         description="with a ledger: a set that was recorded before and comes again with other values is held, or "
         "corrects what was recorded",
     )
-    sequence: Text | None = Field(
-        default=None, description="column with the monitor's own record number, part of the identity"
+    sequence: Text | Annotated[list[Text], Field(min_length=1, max_length=4)] | None = Field(
+        default=None, description="column with the monitor's own record number, part of the identity; or several"
     )
     category: PatientCategory = PatientCategory()
     mode: Qualifier = Qualifier()
@@ -115,6 +115,11 @@ class Mapping(Table):
     def long(self) -> bool:
         """Whether one row is one reading, and consecutive rows make a set."""
         return self.delimited is not None and self.delimited.layout == "long"
+
+    @property
+    def sequences(self) -> tuple[str, ...]:
+        """The columns with the monitor's own record number, in their order."""
+        return (self.sequence,) if isinstance(self.sequence, str) else tuple(self.sequence or ())
 
     @property
     def encoding(self) -> str:

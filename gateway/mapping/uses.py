@@ -50,7 +50,11 @@ def uses(mapping: Mapping) -> list[Use]:
         add(mapping.patient.systems.column, ("patient", "systems", "column"), "the patient's system", "party")
     for name, party in parties(mapping):
         add(party.column, (name, "column"), f"the {name}", "party")
-    add(mapping.sequence, ("sequence",), "the record number", "sequence")
+    if isinstance(mapping.sequence, list):
+        for at, column in enumerate(mapping.sequence):
+            add(column, ("sequence", at), "a part of the record number", "sequence")
+    else:
+        add(mapping.sequence, ("sequence",), "the record number", "sequence")
     add(mapping.category.column, ("category", "column"), "the patient category", "category")
     for name in vocabulary.qualifiers():
         add(getattr(mapping, name).column, (name, "column"), f"the {name}", "qualifier")
@@ -94,7 +98,7 @@ def check(mapping: Mapping, problems: Problems) -> None:
 def _clash(mapping: Mapping, first: Use, second: Use) -> str:
     """What to do when two uses of one column cannot both be right; "" when they can."""
     kinds = {first.kind, second.kind}
-    if kinds == {"note"}:
+    if kinds in ({"note"}, {"sequence"}):
         return "Take it out"
     if kinds == {"patient", "note"}:
         return "Take it out of the notes: a note would carry the patient's identifier as free text"

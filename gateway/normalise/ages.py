@@ -11,8 +11,10 @@ import re
 from datetime import UTC, datetime, timedelta
 
 from gateway.mapping.model import Time
+from gateway.mapping.tables.time import AGE_UNITS
 from gateway.model import Moment, Noticed
-from gateway.normalise.times import OFFSET_IN_TEXT, Around, fixed_offset, zone_for
+from gateway.normalise.times import LONGEST, OFFSET_IN_TEXT, Around, fixed_offset, zone_for
+from gateway.patterns import Pattern
 
 STEPS = {"minutes": 60, "seconds": 1}
 _AGE = re.compile(r"[0-9]{1,7}")
@@ -44,6 +46,7 @@ class AgeReader:
     def __init__(self, time: Time, received: int | None) -> None:
         assert time.age is not None
         self.step = STEPS[time.age.unit]
+        self._pattern = Pattern(time.age.pattern) if time.age.pattern else None
         self.slack = anchor_step(time)
         self.resolution = max(self.step, self.slack)
         self._around = Around(time, received)
@@ -51,11 +54,22 @@ class AgeReader:
         if time.zone != OFFSET_IN_TEXT:
             self._zone = fixed_offset(time.zone) or zone_for(time.zone)
 
+    def steps(self, text: str) -> int | None:
+        """How many steps an age has; None where it is not written as the mapping says."""
+        wanted = text.strip()
+        if self._pattern is None:
+            return int(wanted) if _AGE.fullmatch(wanted) else None
+        cells = self._pattern.cells(wanted) if len(wanted) <= LONGEST else None
+        stated = {unit: number for unit, number in (cells or {}).items() if number}
+        if not stated or not all(_AGE.fullmatch(number) for number in stated.values()):
+            return None
+        return sum(int(number) * AGE_UNITS[unit] for unit, number in stated.items()) // self.step
+
     def read(self, text: str, anchor: datetime | None) -> Moment:
         """The time of an entry.
 
         Args:
-            text: the age as the export states it: a whole number of steps.
+            text: the age as the export states it.
             anchor: the instant of sending, with its offset; None when it is not known.
 
         Returns:
@@ -65,11 +79,16 @@ class AgeReader:
         wanted = text.strip()
         if not wanted:
             return Moment(text, noticed=(Noticed("time-missing", "the entry has no age"),))
-        if not _AGE.fullmatch(wanted):
-            return Moment(text, noticed=(Noticed("age-unreadable", "the age is not a whole number"),))
+        steps = self.steps(wanted)
+        if steps is None:
+            what = "is not a whole number" if self._pattern is None else "does not fit the mapping's pattern of ages"
+            return Moment(text, noticed=(Noticed("age-unreadable", f"the age {what}"),))
         if anchor is None:
             return Moment(text, noticed=(Noticed("anchor-missing", "it is not known when the list was sent"),))
-        instant = anchor.astimezone(UTC) - timedelta(seconds=int(wanted) * self.step)
+        try:
+            instant = anchor.astimezone(UTC) - timedelta(seconds=steps * self.step)
+        except OverflowError:
+            return Moment(text, noticed=(Noticed("age-unreadable", "the age reaches back before there were years"),))
         epoch = int(instant.timestamp())
         refusal = self._around.refusal(epoch, "minute")
         if refusal is not None:

@@ -134,8 +134,8 @@ def test_what_is_no_such_time_is_held(text: str, form: str, expected: str) -> No
 
 @settings(max_examples=300)
 @given(_LOCAL, st.sampled_from(ZONES),
-       st.sampled_from(["%Y-%m-%d %H:%M:%S", "%d.%m.%y %H:%M", "%m/%d/%Y %I:%M %p", "%d %b %Y %H:%M", "%A %d %B %Y %H:%M",
-                        "%Y%j%H%M",
+       st.sampled_from(["%Y-%m-%d %H:%M:%S", "%d.%m.%y %H:%M", "%m/%d/%Y %I:%M %p", "%d %b %Y %H:%M",
+                        "%A %d %B %Y %H:%M", "%Y%j%H%M",
                         "%y%m%d%H%M%S", "%d-%b-%y %I:%M:%S %p"]))  # fmt: skip
 def test_directives(local: datetime, zone: str, form: str) -> None:
     text = local.strftime(form)

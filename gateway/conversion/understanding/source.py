@@ -12,6 +12,9 @@ from gateway.mapping import Mapping
 from gateway.model import Moment, Party, Reading
 from gateway.once import Key, Prints, telling
 
+_BETWEEN = "/"
+"""Between the parts of a record number that stand in several columns."""
+
 
 class Source:
     """Makes the keys of sets.
@@ -24,7 +27,7 @@ class Source:
 
     def __init__(self, mapping: Mapping, fields: Fields, when: When) -> None:
         self._namespace = mapping.namespace
-        self._sequence = fields.at(mapping.sequence)
+        self._sequence = fields.every(mapping.sequences)
         self._when = when
         self._prints = Prints()
 
@@ -50,7 +53,8 @@ class Source:
             content: the texts of its measurements.
         """
         export, line = place
-        number = trimmed(cells, self._sequence)
+        parts = [trimmed(cells, at) for at in self._sequence]
+        number = _BETWEEN.join(parts) if any(parts) else ""
         step = STEPS[moment.precision]
         return Key(
             self._when.wall(moment),

@@ -21,7 +21,7 @@ from gateway.conversion.options import Options
 from gateway.mapping import Mapping as MappingFile
 from gateway.mapping.record import CAPTURE_TIME
 from gateway.memo import Memo
-from gateway.model import BLANKS, Moment, Noticed
+from gateway.model import Moment, Noticed
 from gateway.normalise.ages import AgeReader
 from gateway.normalise.clocks import ClockReader, Dump, Older
 from gateway.normalise.times import OFFSET_IN_TEXT, TimeReader, joined
@@ -247,9 +247,9 @@ class Age:
         if anchor != self._run.anchor:
             self._run = _Run(anchor)
         run = self._run
-        if run.broken or not age.strip(BLANKS).isdecimal():
+        now = None if run.broken else self._reader.steps(age)
+        if now is None:
             return run.broken
-        now = int(age)
         step = 0 if run.age is None else (now > run.age) - (now < run.age)
         run.broken = step * run.direction < 0
         run.age, run.direction = now, run.direction or step

@@ -10,11 +10,16 @@ from gateway.mapping import time_formats, zones
 from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, lacking, quoted
 from gateway.mapping.table import Table, Text
+from gateway.mapping.texts import regex
 from gateway.mapping.time_formats import has_time_of_day
 from gateway.mapping.zones import OFFSET_IN_TEXT
 
 if TYPE_CHECKING:
     from gateway.mapping.model import Mapping
+
+
+AGE_UNITS = {"days": 86400, "hours": 3600, "minutes": 60, "seconds": 1}
+"""Groups of a pattern of ages, and their seconds."""
 
 
 class Memory(Table):
@@ -30,7 +35,11 @@ class Age(Table):
     """Entries stamped as so long before the list was sent: the anchor is the instant of sending, never of arrival."""
 
     column: Text = Field(description="the column with the age")
-    unit: Literal["minutes", "seconds"] = "minutes"
+    unit: Literal["minutes", "seconds"] = Field(default="minutes", description="the smallest unit that an age states")
+    pattern: str = Field(
+        default="",
+        description="for ages in several units: a regular expression with the groups days, hours, minutes and seconds",
+    )
     anchor: Literal["columns", "capture", "given"] = Field(
         description="columns: the time of sending stands in the columns of [time]; capture: in the capture's own "
         "record; given: on the command line (--sent)"
@@ -142,6 +151,7 @@ def _age(mapping: Mapping, problems: Problems) -> None:
                 "Leave [memory] out",
             )
         return
+    _age_pattern(age, problems)
     if age.anchor == "capture" and mapping.form == "delimited" and problems.known(("form",)):
         problems.add(
             ("time", "age", "anchor"),
@@ -155,6 +165,29 @@ def _age(mapping: Mapping, problems: Problems) -> None:
                 f"{quoted(text)} holds no time of day, so {age.unit} cannot be counted back from it",
                 "Add hour and minute, and their column to time.columns when they have their own",
             )
+
+
+def _age_pattern(age: Age, problems: Problems) -> None:
+    """Whether the pattern of ages says what its numbers are."""
+    path: Path = ("time", "age", "pattern")
+    pattern = regex(age.pattern, path, problems) if age.pattern else None
+    if pattern is None:
+        return
+    groups = set(pattern.names)
+    if not groups or groups - set(AGE_UNITS):
+        what = "names no unit" if not groups else f"names the group {min(groups - set(AGE_UNITS))}, which is no unit"
+        example = r"'(?:(?P<hours>\d+) H )?(?P<minutes>\d+) MIN'"
+        problems.add(path, what, f"Name the groups {', '.join(AGE_UNITS)}, as in pattern = {example}")
+    elif pattern.fits(""):
+        problems.add(path, "it fits the empty text", "Make a number necessary: \\d+ rather than \\d*")
+    elif age.unit not in groups or (age.unit == "minutes" and "seconds" in groups):
+        smallest = "seconds" if "seconds" in groups else "minutes"
+        if smallest in groups:
+            problems.add(
+                path, f"the smallest unit in it is {smallest}, and unit says {age.unit}", f'Write unit = "{smallest}"'
+            )
+        else:
+            problems.add(path, "ages to the hour place no reading", "Add the group minutes, or leave the ages out")
 
 
 def _clock(mapping: Mapping, problems: Problems) -> None:
