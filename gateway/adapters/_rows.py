@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Collection, Iterator, Sequence
-from typing import Any, TypeAlias
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from typing import Any, Protocol, TypeAlias
 
 from gateway.errors import MappingError
 from gateway.mapping.forms.delimited import Delimited
@@ -22,6 +22,19 @@ has no cells and is UNREADABLE. The kind of any other row depends on its cells.
 """
 
 
+_MARK = "\x1f"
+"""Stands in for a delimiter of several characters: the unit separator of ISO 646, which no text of a cell holds."""
+
+
+class CsvReader(Protocol):
+    """What the csv module's own reader offers."""
+
+    @property
+    def line_num(self) -> int: ...
+    def __iter__(self) -> Iterator[list[str]]: ...
+    def __next__(self) -> list[str]: ...
+
+
 class Rows:
     """Cuts lines into rows of cells.
 
@@ -31,7 +44,6 @@ class Rows:
     Attributes:
         delimiter: what stands between cells.
         quote: what may stand around a cell; "" for nothing.
-        csv: the same for the csv module.
 
     Raises:
         MappingError: delimiter and quote cannot be told apart, or one of them is a line end or NUL.
@@ -40,10 +52,16 @@ class Rows:
     def __init__(self, layout: Delimited) -> None:
         self.delimiter = layout.delimiter
         self.quote = layout.quote
-        self.csv: dict[str, Any] = {"delimiter": layout.delimiter, "strict": True, "quotechar": layout.quote or None}
+        one = layout.delimiter if len(layout.delimiter) == 1 else _MARK
+        self._csv: dict[str, Any] = {"delimiter": one, "strict": True, "quotechar": layout.quote or None}
         if not layout.quote:
-            self.csv["quoting"] = csv.QUOTE_NONE
-        if layout.delimiter == layout.quote or {layout.delimiter, layout.quote} & {"\r", "\n", "\0"}:
+            self._csv["quoting"] = csv.QUOTE_NONE
+        if layout.escape:
+            self._csv["escapechar"] = layout.escape
+        # Where none of these is in a text, each line is a row, and its cells stand between the delimiters.
+        self._special = [mark for mark in (layout.quote, layout.escape) if mark]
+        marks = {*layout.delimiter, layout.quote}
+        if layout.quote in set(layout.delimiter) or marks & {"\r", "\n", "\0"}:
             raise MappingError(
                 "the delimiter and the quote must differ, and neither can be a line end or NUL",
                 where="keys delimited.delimiter and delimited.quote",
@@ -55,9 +73,13 @@ class Rows:
         """Whether any of some lines is a footer."""
         return bool(self._footers) and any(map(self.is_footer, texts))
 
-    def quoted(self, text: str) -> bool:
-        """Whether a quote stands in a text."""
-        return bool(self.quote) and self.quote in text
+    def quoted(self, text: str, end: int | None = None) -> bool:
+        """Whether a quote or an escape stands in a text, up to a position."""
+        return any(text.find(mark, 0, end) >= 0 for mark in self._special)
+
+    def read(self, lines: Iterable[str]) -> CsvReader:
+        """Read lines as the csv module does, cell by cell; raises `csv.Error` for what is no row."""
+        return csv.reader(lines, **self._csv) if len(self.delimiter) == 1 else _LongDelimiter(self, lines, self._csv)
 
     def is_footer(self, line: str) -> bool:
         """Whether a line is a footer."""
@@ -65,7 +87,7 @@ class Rows:
 
     def row_each(self, texts: list[str]) -> bool:
         """Whether every line is a row."""
-        reader = csv.reader(texts, **self.csv)
+        reader = self.read(texts)
         try:
             return all(at == reader.line_num for at, _ in enumerate(reader, 1))
         except csv.Error:
@@ -73,7 +95,7 @@ class Rows:
 
     def first(self, texts: Sequence[str]) -> tuple[int, list[str] | None]:
         """Number of lines and cells of the row at the start of a text; (1, None) when it has no end within reach."""
-        reader = csv.reader((f"{text}\n" for text in texts[:ROW_LINES]), **self.csv)
+        reader = self.read(f"{text}\n" for text in texts[:ROW_LINES])
         try:
             cells = next(reader)
         except csv.Error:
@@ -101,7 +123,7 @@ class Rows:
                 yield start, 1, None, None
                 start += 1
                 continue
-            reader, origin = csv.reader(feed(start), **self.csv), start
+            reader, origin = self.read(feed(start)), start
             while True:
                 cells: list[str] | None
                 try:
@@ -122,6 +144,29 @@ class Rows:
                 start += 1
                 if cells is None or used > 1:
                     break
+
+
+class _LongDelimiter:
+    """Reads rows whose cells stand apart by several characters, of which the csv module knows one only."""
+
+    def __init__(self, rows: Rows, lines: Iterable[str], settings: dict[str, Any]) -> None:
+        self._delimiter = rows.delimiter
+        self._reader = csv.reader(map(self._marked, lines), **settings)
+
+    @property
+    def line_num(self) -> int:
+        return self._reader.line_num
+
+    def __iter__(self) -> Iterator[list[str]]:
+        return self
+
+    def __next__(self) -> list[str]:
+        return [cell.replace(_MARK, self._delimiter) for cell in next(self._reader)]
+
+    def _marked(self, text: str) -> str:
+        if _MARK in text:
+            raise csv.Error("the line holds a unit separator")
+        return text.replace(self._delimiter, _MARK)
 
 
 def split(text: str) -> list[str]:

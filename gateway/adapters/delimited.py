@@ -130,7 +130,7 @@ class Delimited:
         end = lines.text.find("\n", self.block - 1) + 1 or len(lines.text)
         if lines.text.count("\n", 0, end) > _BLOCK_LINES:
             end -= len(lines.text[:end].split("\n", _BLOCK_LINES)[-1])
-        quoted = bool(self._rows.quote) and lines.text.find(self._rows.quote, 0, end) >= 0
+        quoted = self._rows.quoted(lines.text, end)
         by_set = bool(self._set_columns) and not self._any_order
         if not by_set and not quoted:
             return end
@@ -264,7 +264,7 @@ class Delimited:
             return None
         if self._rows.quoted(block.text):
             try:
-                rows = list(csv.reader(texts, **self._rows.csv))
+                rows = list(self._rows.read(texts))
             except csv.Error:
                 return None
             if len(rows) != len(texts):

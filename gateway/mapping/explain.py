@@ -166,8 +166,10 @@ def _explain(path: Path, details: ErrorDetails, raw: dict[str, Any]) -> Problem:
             path, "the text is empty", "Write what the export uses, or leave the key out if it may be left out"
         )
     if kind == "string_too_long":
-        todo = 'Write a tab as "\\t" in double quotes' if value == "\\t" else "Write one character between quotes"
-        return Problem(path, f"{quoted(value)} is more than one character", todo)
+        limit = int(details["ctx"]["max_length"])
+        many = "one character" if limit == 1 else f"{limit} characters"
+        todo = 'Write a tab as "\\t" in double quotes' if value == "\\t" else f"Write {many} between quotes"
+        return Problem(path, f"{quoted(value)} is more than {many}", todo)
     if kind in ("too_short", "too_long"):
         return _length(path, details, value)
     if kind in ("greater_than_equal", "less_than_equal"):

@@ -37,8 +37,13 @@ class Delimited(FormTable):
     }
 
     layout: Literal["wide", "long"] = Field(description="wide: one row per set; long: one row per reading")
-    delimiter: Annotated[str, StringConstraints(min_length=1, max_length=1)] = ","
+    delimiter: Annotated[str, StringConstraints(min_length=1, max_length=3)] = Field(
+        default=",", description="what stands between cells, one character to three"
+    )
     quote: Annotated[str, StringConstraints(max_length=1)] = Field(default='"', description="empty for no quoting")
+    escape: Annotated[str, StringConstraints(max_length=1)] = Field(
+        default="", description="what takes its meaning from the character behind it, such as a backslash"
+    )
     encoding: str = Field(
         default="utf-8", description="a Python codec name; a UTF-8 or UTF-16 byte order mark is accepted"
     )
@@ -157,19 +162,33 @@ def _labels(mapping: Mapping, problems: Problems) -> None:
 
 
 def _marks(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
-    if delimited.delimiter in "\r\n\0":
+    if set(delimited.delimiter) & set("\r\n\0\x1f"):
         problems.add(
             ("delimited", "delimiter"),
             "a line end or NUL cannot stand between cells",
             'Write the character between two cells, such as "," ";" or "\\t"',
         )
-    elif delimited.delimiter.isalnum():
+    elif delimited.delimiter in ("\\t", "\\x09"):
+        problems.add(
+            ("delimited", "delimiter"),
+            "single quotes keep the backslash, so this is more than one character",
+            'Write a tab as "\\t" in double quotes',
+        )
+    elif any(map(str.isalnum, delimited.delimiter)):
         problems.add(
             ("delimited", "delimiter"),
             f"{quoted(delimited.delimiter)} is a letter or digit",
             'Write the character between two cells, such as "," ";" or "\\t"',
         )
-    if delimited.quote and (delimited.quote == delimited.delimiter or delimited.quote in "\r\n\0"):
+    if delimited.escape and delimited.escape in f"{delimited.delimiter}{delimited.quote}\r\n\0":
+        problems.add(
+            ("delimited", "escape"),
+            "the escape must differ from delimiter, quote and line ends",
+            "Write escape = '\\', or leave it out",
+        )
+    elif delimited.escape.isalnum():
+        problems.add(("delimited", "escape"), "a letter or digit would be lost from cells", "Write escape = '\\'")
+    if delimited.quote and (delimited.quote in delimited.delimiter or delimited.quote in "\r\n\0"):
         problems.add(
             ("delimited", "quote"),
             "the quote must differ from the delimiter and from line ends",
