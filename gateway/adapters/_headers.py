@@ -7,10 +7,11 @@ from collections.abc import Collection, Iterator, Sequence
 from difflib import get_close_matches
 
 from gateway.adapters._lines import Lines
-from gateway.adapters._rows import ROW_LINES, Rows, split
+from gateway.adapters._rows import FILLED, ROW_LINES, Rows, split, width_of
 from gateway.errors import InputError
-from gateway.mapping.forms.delimited import Delimited
+from gateway.mapping.forms.delimited import UNIT_OF, Delimited
 from gateway.model import Block, Effect, Finding, LineKind, Severity
+from gateway.patterns import Pattern
 
 _NAMES = 100
 _NAME_LENGTH = 80
@@ -31,6 +32,11 @@ class Headers:
 
     def __init__(self, layout: Delimited, needed: Sequence[str], rows: Rows) -> None:
         self._layout = layout
+        self._above = [Pattern(text) for text in layout.above]
+        self._beside = [name for each in self._above for name in each.names if name in needed]
+        if layout.unit_row:
+            self._beside += [name for name in needed if name.startswith(UNIT_OF) and name not in self._beside]
+        needed = [name for name in needed if name not in self._beside]
         self._needed = needed
         self._rows = rows
         self._spelled = {_trim(name): name for name in needed}
@@ -44,12 +50,12 @@ class Headers:
 
     def is_again(self, cells: Sequence[str], block: Block) -> bool:
         """Whether a row is the header in force once more."""
-        width = len(block.fields)
+        width = width_of(block)
         return (
             self._layout.header
             and width <= len(cells) <= max(width, block.cells)
             and self._probe_text in cells[block.fields.index(self._probe)]
-            and self.fields(cells[:width]) == block.fields
+            and self.fields(cells[:width]) == block.fields[:width]
         )
 
     def take(self, lines: Lines, first: Block) -> bool:
@@ -70,7 +76,10 @@ class Headers:
                     where=f"line {at + 1}",
                     todo="Export it again with one column of that name, or map by position with header = false",
                 )
-            first.fields = fields
+            first.context = dict.fromkeys(self._beside, "") | self._told_above(texts[:at])
+            if self._layout.unit_row:
+                taken += self._units(texts, at + taken, fields, first.context)
+            first.fields = (*fields, *first.context)
             first.cells = self._usual(texts[at + taken :], lines, at + taken, fields)
             before = [LineKind.BLANK if not text.strip() else LineKind.PREAMBLE for text in texts[:at]]
             end = min(sum(len(text) + 1 for text in texts[: at + taken]), len(lines.text))
@@ -88,6 +97,36 @@ class Headers:
             first.findings.append(without_entries(first.export, 0))
             return False
         raise self._not_found(texts[:within], [line for line in lines.damaged if line <= within])
+
+    def _told_above(self, texts: Sequence[str]) -> dict[str, str]:
+        """What the lines above the header say, by column; the first line that fits counts."""
+        found: dict[str, str] = {}
+        for pattern in self._above:
+            for text in texts:
+                cells = pattern.cells(text.strip())
+                if cells is not None:
+                    found |= {name: cell or "" for name, cell in cells.items() if name in self._beside}
+                    break
+        return found
+
+    def _units(self, texts: Sequence[str], start: int, fields: tuple[str, ...], context: dict[str, str]) -> int:
+        """Take in the row of units, which begins at a line; gives the number of its lines.
+
+        Raises:
+            InputError: it is no row, or of another width than the header.
+        """
+        used, cells = self._rows.first(texts[start : start + ROW_LINES]) if start < len(texts) else (1, None)
+        if cells is None or len(cells) != len(fields):
+            what = "nothing" if cells is None else f"a row of {len(cells)} cells"
+            raise InputError(
+                f"below the header stands {what}, and no row of units for its {len(fields)} columns",
+                where=f"line {start + 1}",
+                todo="Give the mapping made for this kind of export, or take delimited.unit_row out",
+            )
+        for name, cell in zip(fields, cells, strict=True):
+            if f"{UNIT_OF}{name}" in context:
+                context[f"{UNIT_OF}{name}"] = cell
+        return used
 
     def _usual(self, texts: Sequence[str], lines: Lines, before: int, fields: tuple[str, ...]) -> int:
         """How many cells each row below a header has.
@@ -129,7 +168,7 @@ class Headers:
             if sum(name in row for name in hits) >= self._header_names and line not in lines.damaged:
                 cells = self._rows.first([row])[1]
                 named = cells is not None and len(self._named(cells)) >= self._header_names
-                if cells is not None and named and (lost or self.fields(cells) != fields):
+                if cells is not None and named and (lost or self._layout.unit_row or self.fields(cells) != fields):
                     return position, cells
             position += len(row) + 1
         return None
@@ -143,6 +182,13 @@ class Headers:
         names = self._named(cells)
         missing = [name for name in self._needed if not names[name]]
         wrong = missing or [name for name in self._needed if names[name] > 1]
+        if self._layout.unit_row and not wrong:
+            # Whether the units below it are those of the first is not known.
+            message = "Another header stands here, where only the first has its row of units: nothing below it is read"
+            block.findings.append(
+                Finding("header-lacks-columns", Severity.ERROR, Effect.HOLD, message, export=block.export, line=line)
+            )
+            return True
         if wrong:
             says = "lacks" if missing else "names more than once"
             message = f"Another header stands here, and it {says} {listed(wrong)}: nothing below it is read"
@@ -152,8 +198,11 @@ class Headers:
             rule, severity, effect = "header-changed", Severity.WARNING, Effect.NOTE
             while lines.text.count("\n") < ROW_LINES and lines.more():
                 pass
-            block.fields = self.fields(cells)
-            block.cells = self._usual(split(lines.text), lines, 0, block.fields)
+            fields = self.fields(cells)
+            block.fields = (*fields, *block.fields[width_of(block) :])
+            # What a cell above says ends with its columns.
+            block.context = {name: text for name, text in block.context.items() if not name.startswith(FILLED)}
+            block.cells = self._usual(split(lines.text), lines, 0, fields)
         block.findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
         return bool(wrong)
 

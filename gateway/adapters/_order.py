@@ -43,7 +43,7 @@ class Regrouping:
         self._key_at = key_at
         self._size = size
         self._limit = limit
-        self._layouts: list[tuple[tuple[str, ...], int]] = []
+        self._layouts: list[tuple[tuple[str, ...], int, dict[str, str]]] = []
 
     def blocks(self, source: Iterable[Block]) -> Iterator[Block]:
         """The blocks of an export, first those of the lines that are no entries, then those of the entries.
@@ -71,7 +71,7 @@ class Regrouping:
 
     def _kept(self, database: sqlite3.Connection, block: Block) -> Block:
         """Keep the entries of a block; give what is left of it."""
-        layout = (block.fields, block.cells)
+        layout = (block.fields, block.cells, block.context)
         if layout not in self._layouts:
             self._layouts.append(layout)
         at = self._layouts.index(layout)
@@ -138,10 +138,11 @@ class Regrouping:
         size, current, layout = 0, 0, 0
 
         def made() -> Block:
-            fields, cells = self._layouts[layout]
+            fields, cells, context = self._layouts[layout]
             return Block(
                 export, 0, fields, "\n".join(texts) + "\n", numbers[0],
                 numbers=tuple(numbers), short=frozenset(short), cells=cells,
+                context=context,
             )  # fmt: skip
 
         for place, line, text, at, lacks in database.execute(_IN_ORDER):

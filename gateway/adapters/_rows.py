@@ -8,7 +8,7 @@ from typing import Any, Protocol, TypeAlias
 
 from gateway.errors import MappingError
 from gateway.mapping.forms.delimited import Delimited
-from gateway.model import LineKind
+from gateway.model import Block, LineKind
 from gateway.patterns import Pattern
 
 ROW_LINES = 50
@@ -24,6 +24,15 @@ has no cells and is UNREADABLE. The kind of any other row depends on its cells.
 
 _MARK = "\x1f"
 """Stands in for a delimiter of several characters: the unit separator of ISO 646, which no text of a cell holds."""
+
+
+FILLED = "\x1f"
+"""What stands in the context of a block before the name of a column that is filled once for several rows."""
+
+
+def width_of(block: Block) -> int:
+    """How many of a block's columns stand in its rows; what is behind them is the same for every row."""
+    return len(block.fields) - sum(not name.startswith(FILLED) for name in block.context)
 
 
 class CsvReader(Protocol):

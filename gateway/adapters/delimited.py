@@ -17,7 +17,7 @@ from typing import Any, BinaryIO, ClassVar, Literal
 from gateway.adapters._headers import Headers, listed, without_entries
 from gateway.adapters._lines import Lines, codec_name
 from gateway.adapters._order import Line, Regrouping
-from gateway.adapters._rows import ROW_LINES, Row, Rows, split
+from gateway.adapters._rows import FILLED, ROW_LINES, Row, Rows, split, width_of
 from gateway.errors import MappingError
 from gateway.mapping.model import Mapping
 from gateway.model import Block, Effect, Entry, Finding, LineKind, Noticed, Parsed, Severity
@@ -56,7 +56,9 @@ class Delimited:
         self._codec = codec_name(layout.encoding)
         self._only = layout.only
         self._meant = frozenset(layout.only.values if layout.only is not None else ())
-        self._needed = tuple(dict.fromkeys([*needed, *([layout.only.column] if layout.only is not None else [])]))
+        more = [*layout.filled, *([layout.only.column] if layout.only is not None else [])]
+        self._needed = tuple(dict.fromkeys([*needed, *more]))
+        self._filled = tuple(layout.filled)
         self._rows = Rows(layout)
         self._headers = Headers(layout, self._needed, self._rows)
         if not layout.header and (missing := [name for name in self._needed if name not in layout.columns]):
@@ -95,11 +97,13 @@ class Delimited:
         block = Block(export, 1, self._needed if self._layout.header else tuple(self._layout.columns), "", 1)
         block.cells = len(block.fields) + self._layout.trailing_delimiter
         idle = not self._layout.header or self._headers.take(lines, block)
+        block.context |= {f"{FILLED}{name}": "" for name in self._filled}
         header = lines.first_line - 1
         lost = False  # below a header that cannot be used
         while True:
             end = self._cut(lines, block)
-            other = self._headers.other(lines, end, block.fields, lost) if self._layout.header else None
+            own = block.fields[: width_of(block)]
+            other = self._headers.other(lines, end, own, lost) if self._layout.header else None
             if other is not None and other[0] == 0:
                 lost = self._headers.turn(lines, block, other[1])
                 continue
@@ -114,10 +118,24 @@ class Delimited:
             ended = not lines.text and not lines.more()
             if ended and idle:
                 block.findings.append(without_entries(export, header))
+            carried = self._filled_after(block)
             yield block
             if ended:
                 return
-            block = Block(export, block.number + 1, block.fields, "", 1, cells=block.cells)
+            context = {name: text for name, text in block.context.items() if not name.startswith(FILLED)} | carried
+            block = Block(export, block.number + 1, block.fields, "", 1, cells=block.cells, context=context)
+
+    def _filled_after(self, block: Block) -> dict[str, str]:
+        """What the cells of the columns that are filled once say at the end of a block; nothing where that is lost."""
+        if not self._filled:
+            return {}
+        last = {name: block.context.get(f"{FILLED}{name}") for name in self._filled}
+        for _, _, cells, kind, _ in self._read(block, split(block.text)):
+            if kind in (LineKind.ENTRY, LineKind.LEFT_OUT):
+                last = {name: cells[block.fields.index(name)] for name in self._filled}
+            elif kind is LineKind.UNREADABLE:
+                last = dict.fromkeys(last)
+        return {f"{FILLED}{name}": text for name, text in last.items() if text is not None}
 
     def _idle(self, text: str) -> bool:
         """Whether a text holds nothing but blank lines and footers."""
@@ -210,13 +228,16 @@ class Delimited:
         if not any(map(str.strip, cells)):
             return LineKind.BLANK
         fields = block.fields
-        width, usual = len(fields), block.cells or len(fields)
+        width = width_of(block)
+        usual = block.cells or width
         if self._headers.is_again(cells, block):
             return LineKind.REPEATED_HEADER
         if len(cells) != usual or any(map(str.strip, cells[width:])):
             return LineKind.UNREADABLE
         cells[width:] = []
         cells += [""] * (width - len(cells))
+        if len(fields) > width:
+            cells += [block.context[name] for name in fields[width:]]
         if self._only is not None and cells[fields.index(self._only.column)].strip() not in self._meant:
             return LineKind.LEFT_OUT
         return LineKind.ENTRY
@@ -272,13 +293,19 @@ class Delimited:
         else:
             delimiter = self._rows.delimiter
             rows = [text.split(delimiter) for text in texts]
-        width, usual = len(block.fields), block.cells or len(block.fields)
+        if self._filled:
+            return None
+        width = width_of(block)
+        usual = block.cells or width
         if set(map(len, rows)) != {usual} or not all(map(str.strip, map(itemgetter(0), rows))):
             return None
         if usual != width:
             if any(map(str.strip, chain.from_iterable(row[width:] for row in rows))):
                 return None
             rows = [row[:width] + [""] * (width - usual) for row in rows]
+        if len(block.fields) > width:
+            beside = [block.context[name] for name in block.fields[width:]]
+            rows = [row + beside for row in rows]
         if self._headers.may_stand_in(block.text):
             return None
         return list(zip(block.numbers or count(block.first_line), rows, strict=False))
@@ -307,7 +334,10 @@ class Delimited:
     def _read(self, block: Block, texts: list[str]) -> Iterator[Line]:
         """What every line of a block is. Of one that is damaged or opens a quote without an end, there are no cells."""
         cut_off = not block.text.endswith("\n")
-        width = block.cells or len(block.fields)
+        width = block.cells or width_of(block)
+        above: dict[int, str | None] = {
+            block.fields.index(name): block.context.get(f"{FILLED}{name}") for name in self._filled
+        }
         for start, used, cells, known in self._rows.rows(texts, block.damaged, block.first_line):
             line = block.first_line + start
             last = cut_off and start + used == len(texts)
@@ -319,12 +349,15 @@ class Delimited:
                 elif known is LineKind.UNREADABLE:
                     what = f"A quote opens a cell that does not end within {ROW_LINES} lines"
                     noticed = Noticed("row-quote-open", what)
+                if kind is LineKind.UNREADABLE:
+                    above = dict.fromkeys(above)
                 yield line, used, [], kind, noticed
                 continue
             had = len(cells)
             kind = self._kind(cells, block)
             if kind is LineKind.ENTRY and used > 1 and self._holds_rows(cells, width):
                 what = "A quoted cell of this row holds what looks like other rows"
+                above = dict.fromkeys(above)
                 yield line, used, [], LineKind.UNREADABLE, Noticed("row-holds-rows", what)
                 continue
             if kind is LineKind.REPEATED_HEADER:
@@ -333,8 +366,10 @@ class Delimited:
                 what = f"The export ends in cell {had} of {width} of this row, without a line end"
                 noticed = Noticed("row-truncated", what)
             elif kind is LineKind.UNREADABLE:
-                usual = "the header" if width == len(block.fields) else "the others"
+                usual = "the header" if width == width_of(block) else "the others"
                 noticed = Noticed("row-ragged", f"The row has {had} cells, {usual} {width}")
+            if above and kind in (LineKind.ENTRY, LineKind.LEFT_OUT, LineKind.UNREADABLE):
+                kind, noticed = _fill(cells, kind, above, noticed)
             yield line, used, cells, kind, noticed
 
     def _holds_rows(self, cells: Sequence[str], width: int) -> bool:
@@ -397,6 +432,34 @@ class Delimited:
 
 
 ADAPTER = Delimited
+
+
+def _fill(
+    cells: list[str], kind: LineKind, above: dict[int, str | None], noticed: Noticed | None
+) -> tuple[LineKind, Noticed | None]:
+    """Give a row the cells that it leaves to the row above it.
+
+    Args:
+        cells: of the row.
+        kind: what it is.
+        above: position -> what the cell above says, None where that is lost; is brought up to date.
+        noticed: what there is to say of the row.
+
+    Returns:
+        What it is then, and what there is to say of it.
+    """
+    if kind is LineKind.UNREADABLE:
+        above.update(dict.fromkeys(above))
+        return kind, noticed
+    for at, text in above.items():
+        if cells[at].strip():
+            above[at] = cells[at]
+        elif text is not None:
+            cells[at] = text
+        elif kind is LineKind.ENTRY:
+            kind = LineKind.UNREADABLE
+            noticed = Noticed("row-above-lost", "The row leaves a cell to the row above it, which cannot be read")
+    return kind, noticed
 
 
 def _written(block: Block) -> frozenset[int]:

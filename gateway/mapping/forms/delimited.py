@@ -56,6 +56,17 @@ class Delimited(FormTable):
     footer: list[Text] = Field(
         default=[], description="regular expressions for lines after or between entries to leave out"
     )
+    above: list[Text] = Field(
+        default=[],
+        description="regular expressions for lines above the header; each named group is a column of every row",
+    )
+    unit_row: bool = Field(
+        default=False,
+        description="the row below the header holds the units; that of column X is the column `unit of X`",
+    )
+    filled: list[Text] = Field(
+        default=[], description="wide layout: columns in which a blank cell means what the cell above it says"
+    )
     label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
     value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
     unit_column: Text | None = Field(default=None, description="long layout: the column that holds the unit")
@@ -85,6 +96,7 @@ class Delimited(FormTable):
             encodings.check(delimited.encoding, ("delimited", "encoding"), problems)
         _footer(delimited, problems)
         _only(delimited, problems)
+        _above(delimited, problems)
         _statuses(delimited, problems)
         _header(delimited, mapping, problems)
 
@@ -215,10 +227,48 @@ def _footer(delimited: Delimited, problems: Problems) -> None:
             )
 
 
+UNIT_OF = "unit of "
+"""What stands before the name of a column in the name of the one that holds its unit from the row of units."""
+
+
+def _above(delimited: Delimited, problems: Problems) -> None:
+    """What needs a header: lines above it, a row of units below it, and cells that are filled once for several rows."""
+    seen: set[str] = set()
+    for at, text in enumerate(delimited.above):
+        path: Path = ("delimited", "above", at)
+        pattern = regex(text, path, problems)
+        if pattern is None:
+            continue
+        if not pattern.names:
+            problems.add(path, "it gives no column", r"Name a group: '(?i)serial:? *(?P<Serial>\S+)'")
+        elif pattern.fits(""):
+            problems.add(path, "it fits the empty text", "Write what the line begins with")
+        for name in pattern.names:
+            if name in seen:
+                problems.add(path, f"the column {name} is given by an earlier line already", "Give it another name")
+            seen.add(name)
+    if not delimited.header:
+        for key in ("above", "unit_row"):
+            if getattr(delimited, key):
+                problems.add(("delimited", key), "there is no header to look above or below", "Take it out")
+    if delimited.filled and delimited.layout == "long":
+        problems.add(
+            ("delimited", "filled"),
+            "in the long layout the rows of a set are found by these very cells",
+            'Take it out, or write layout = "wide"',
+        )
+
+
 def _only(delimited: Delimited, problems: Problems) -> None:
     if delimited.only is None or not problems.known(("delimited", "only")):
         return
     path: Path = ("delimited", "only", "values")
+    if delimited.only.column in delimited.filled:
+        problems.add(
+            ("delimited", "only", "column"),
+            "it is left blank in rows that are meant",
+            "Take it out of delimited.filled",
+        )
     trimmed(delimited.only.column, ("delimited", "only", "column"), problems)
     if not delimited.only.values:
         problems.add(path, "no rows are meant", 'Write the texts of those that are: values = ["VITAL SIGNS"]')
