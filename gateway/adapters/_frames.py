@@ -1,7 +1,8 @@
 """From the bytes of a serial line to whole records, in constant memory and independent of how the bytes arrive.
 
-A frame is: start, text, end, checksum. Nothing inside a frame is trusted before its checksum is right, and no frame
-reaches over the start of the next one, so damage never spills into the frame behind it.
+A frame is: start, text, end, checksum. Its text may begin with its length, or be stuffed, so that no byte of it looks like
+a mark. Nothing inside a frame is trusted before its checksum is right, and no frame reaches over the start of the
+next one (but for one with a length, whose text may hold any byte), so damage never spills into the frame behind it.
 
 Unless the mapping says otherwise, the checksum covers everything after the start up to and including the end, as in
 CLSI LIS1 and ASTM E1381 (from memory), and is written in hexadecimal digits, the most significant first, in upper or
@@ -87,6 +88,14 @@ class RawRecord(NamedTuple):
     data: bytes
 
 
+class Ending(NamedTuple):
+    """Where the text of a frame ends: position of the bytes that end it, of what is behind them, and the bytes."""
+
+    first: int
+    behind: int
+    mark: bytes
+
+
 Gap: TypeAlias = None
 """Stands between two records when something between them is missing or could not be read."""
 
@@ -126,6 +135,7 @@ class Frames:
         self._after = bytes.fromhex(layout.after)
         self._record_end = bytes.fromhex(layout.record_end)
         self._numbered = layout.frame_numbers
+        self._length_size = layout.length.size if layout.length is not None else 0
         digits, self._compute = CHECKSUMS[layout.checksum]
         self._written = layout.checksum_written
         self._covers = layout.checksum_covers
@@ -133,11 +143,20 @@ class Frames:
         ends = [*map(bytes.fromhex, layout.end), *self._continues]
         control = [bytes.fromhex(text) for text in layout.control]
         self._end = _any_of(ends)
+        self._length = layout.length
+        self._stuffing = layout.stuffing
+        if layout.stuffing is not None:
+            escape = bytes.fromhex(layout.stuffing.escape)
+            self._escape, self._turned = escape, int(layout.stuffing.xor, 16)
+            marks = b"(?P<end>" + self._end.pattern + b")|(?P<start>" + re.escape(self._start) + b")|"
+            self._scan = re.compile(marks + re.escape(escape) + b".", re.DOTALL)
+            self._pair = re.compile(re.escape(escape) + b"(.)", re.DOTALL)
         self._begin = _any_of([self._start])
         self._quiet = _any_of([*control, b"\r", b"\n"])
         self._between = _any_of([self._start, *control, b"\r", b"\n"])
         self._longest_mark = max(map(len, [self._start, *control]))
-        self._window = LONGEST_FRAME + len(self._start) + max(map(len, ends)) + self._checksum + len(self._after)
+        ending = max(map(len, ends), default=0) + self._checksum + len(self._after)
+        self._window = LONGEST_FRAME + len(self._start) + 1 + self._length_size + ending
         # A record whose beginning may be missing is passed on only where every kind of record says how it begins.
         self._telling = all(record.pattern or record.match for record in layout.records)
         # The noise or the endless frame that is being gone through: rule, offset, bytes.
@@ -265,24 +284,22 @@ class Frames:
         """Read the frame that begins here, or leave out what cannot be a frame."""
         data, begin, origin = self._data, self._at, self.offset
         text_at = begin + len(self._start)
-        limit = min(text_at + LONGEST_FRAME, len(data))
-        following = data.find(self._start, begin + 1, limit)
-        limit = following if following >= 0 else limit
-        match = self._end.search(data, text_at, limit) if text_at <= limit else None
-        if match is None:
+        ending = self._ending(text_at)
+        if ending is None:
             # The start itself belongs to what is left out; `_skip` goes on to the next start.
             self._stretch = "frame-unended", origin, 1
             self._take(1, LineKind.UNREADABLE)
             return
-        frame_end, problem = self._checked(text_at, match)
+        frame_end, problem = self._checked(text_at, ending)
         if problem:
             rule, message = problem
             self.wrong += rule == "frame-checksum"
             self._note(rule, message, origin)
             self._bad = data[text_at : text_at + 1], self.findings[-1]
-            self._take(frame_end - begin, LineKind.UNREADABLE)
+            # A wrong length says nothing about where the next frame begins.
+            self._take(1 if self._length is not None else frame_end - begin, LineKind.UNREADABLE)
             self._lost = True
-            self._lost_open |= match[0] in self._continues
+            self._lost_open |= ending.mark in self._continues
             self._refused = False
             self._trailer(origin)
             return
@@ -295,14 +312,59 @@ class Frames:
             return
         self._made_good(data[text_at : text_at + 1])
         self._follow(data[text_at : text_at + 1], origin)
-        text = data[text_at + self._numbered : match.start()]
-        text_offset = origin + text_at + self._numbered - begin
+        first = text_at + self._numbered + self._length_size
+        text = self._plain(data[first : ending.first])
+        text_offset = origin + first - begin
         self._take(len(frame), None)
         self.lines[LineKind.FRAMING] += len(frame) - len(text)
         self._lost = self._lost_open = self._refused = False
         self._trailer(origin)
         self._last = frame
-        yield from self._join(text, text_offset, last=match[0] not in self._continues)
+        yield from self._join(text, text_offset, last=ending.mark not in self._continues)
+
+    def _ending(self, text_at: int) -> Ending | None:
+        """Where the frame ends whose text begins here; None where it does not, before the next one begins."""
+        data = self._data
+        if self._length is not None:
+            return self._by_length(text_at)
+        limit = min(text_at + LONGEST_FRAME, len(data))
+        if self._stuffing is not None:
+            for found in self._scan.finditer(data, text_at, limit):
+                if found["end"] is not None:
+                    return Ending(found.start(), found.end(), found[0])
+                if found["start"] is not None:
+                    return None
+            return None
+        following = data.find(self._start, text_at - len(self._start) + 1, limit)
+        limit = following if following >= 0 else limit
+        match = self._end.search(data, text_at, limit) if text_at <= limit else None
+        return None if match is None else Ending(match.start(), match.end(), match[0])
+
+    def _by_length(self, text_at: int) -> Ending | None:
+        """Where a frame ends by the length that stands at its beginning; None where no frame can be so long."""
+        assert self._length is not None
+        data, size = self._data, self._length_size
+        stated = data[text_at + self._numbered : text_at + self._numbered + size]
+        if self._length.written in ("decimal", "hexadecimal"):
+            allowed = _DIGITS if self._length.written == "decimal" else _HEXADECIMAL
+            if len(stated) < size or not allowed.issuperset(stated):
+                return None
+            length = int(stated, 10 if self._length.written == "decimal" else 16)
+        else:
+            length = int.from_bytes(stated, "little" if self._length.written == "bytes-low-first" else "big")
+        first = text_at + self._numbered + size + length
+        if length > LONGEST_FRAME or first > len(data):
+            return None
+        if not self._end.pattern:
+            return Ending(first, first, b"")
+        match = self._end.match(data, first)
+        return None if match is None else Ending(first, match.end(), match[0])
+
+    def _plain(self, text: bytes) -> bytes:
+        """The text without what was put in so that no byte of it looks like a mark."""
+        if self._stuffing is None or self._escape not in text:
+            return text
+        return self._pair.sub(lambda pair: bytes([pair[1][0] ^ self._turned]), text)
 
     def _made_good(self, number: bytes) -> None:
         """The frame with a wrong checksum just before is here again, whole: then nothing was lost by it."""
@@ -316,15 +378,15 @@ class Frames:
             message = f"{found.message}; it was sent again and read then"
             self.findings[-1] = replace(found, severity=Severity.WARNING, effect=Effect.NOTE, message=message)
 
-    def _checked(self, text_at: int, ending: re.Match[bytes]) -> tuple[int, tuple[str, str] | None]:
+    def _checked(self, text_at: int, ending: Ending) -> tuple[int, tuple[str, str] | None]:
         """Where the frame ends, checksum included, and what is wrong with it: rule and message."""
-        frame_end = ending.end() + self._checksum
-        written = self._data[ending.end() : frame_end]
+        frame_end = ending.behind + self._checksum
+        written = self._data[ending.behind : frame_end]
         if len(written) < self._checksum or (self._written == "digits" and not _HEXADECIMAL.issuperset(written)):
             # What stands there may be the next frame already.
-            return ending.end(), ("frame-checksum", "The frame has no whole checksum behind its end")
+            return ending.behind, ("frame-checksum", "The frame has no whole checksum behind its end")
         if self._checksum:
-            expected = self._compute(self._data[slice(*self._covered(text_at, ending))])
+            expected = self._compute(self._covered(text_at, ending))
             given = self._given(written)
             if given != expected:
                 digits = 2 * self._checksum if self._written != "digits" else self._checksum
@@ -340,10 +402,11 @@ class Frames:
             )
         return frame_end, None
 
-    def _covered(self, text_at: int, ending: re.Match[bytes]) -> tuple[int, int]:
-        """Where what the checksum is of begins and ends."""
-        first = text_at - len(self._start) if self._covers == "start-to-end" else text_at
-        return first, ending.start() if self._covers == "text" else ending.end()
+    def _covered(self, text_at: int, ending: Ending) -> bytes:
+        """What the checksum is of: of stuffed bytes, what they were before."""
+        start = self._start if self._covers == "start-to-end" else b""
+        end = ending.mark if self._covers != "text" else b""
+        return start + self._plain(self._data[text_at : ending.first]) + end
 
     def _given(self, written: bytes) -> int:
         """The checksum as it is written."""
@@ -459,6 +522,7 @@ class Frames:
         self._open = False
 
 
+_DIGITS = frozenset(b"0123456789")
 _HEXADECIMAL = frozenset(b"0123456789ABCDEFabcdef")
 _NUMBERS = frozenset(str(number).encode() for number in range(8))
 

@@ -60,6 +60,8 @@ def layouts() -> st.SearchStrategy[dict[str, Any]]:
             "record_end": st.sampled_from(["0D", "0D", "0D0A", ""]),
             "after": st.sampled_from(["0D0A", "", "58"]),
             "encoding": st.sampled_from(["latin-1", "utf-8"]),
+            "length": st.sampled_from([None, None, {"size": 1, "written": "bytes"}, {"size": 2, "written": "decimal"}]),
+            "stuffing": st.sampled_from([None, None, {"escape": "10"}, {"escape": "1B", "xor": "20"}]),
         }
     )
 
