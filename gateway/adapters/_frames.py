@@ -1,7 +1,7 @@
 """From the bytes of a serial line to whole records, in constant memory and independent of how the bytes arrive.
 
-A frame is: start, text, end, checksum. Its text may begin with its length, or be stuffed, so that no byte of it looks like
-a mark. Nothing inside a frame is trusted before its checksum is right, and no frame reaches over the start of the
+A frame is: start, text, end, checksum. Its text may begin with its length, or be stuffed: no byte of it looks like a
+mark then. Nothing inside a frame is trusted before its checksum is right, and no frame reaches over the start of the
 next one (but for one with a length, whose text may hold any byte), so damage never spills into the frame behind it.
 
 Unless the mapping says otherwise, the checksum covers everything after the start up to and including the end, as in
