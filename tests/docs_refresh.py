@@ -52,6 +52,7 @@ TABLES = (
     ("Top of the file", "", "These keys stand before the first `[table]`."),
     *((f"`[{form}]`", table.__name__, "") for form, table in forms.tables().items()),
     ("`[delimited.only]`", "Only", "Which rows are meant, where an export holds rows of other kinds as well."),
+    ("`[delimited.sheet]`", "Sheet", "For exports that are spreadsheets (.xlsx, .xls, .ods)."),
     ("`[framed.length]`", "Length", "For frames that begin with the length of their text."),
     ("`[framed.stuffing]`", "Stuffing", "For frames in which bytes that look like marks are escaped."),
     ("`[[listing.records]]`, `[[framed.records]]`", "Record", "One table for each kind of line or record."),

@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING, BinaryIO, cast
 
 from gateway.adapters import Adapter, adapter_for, counts
 from gateway.adapters._capture import open_capture
-from gateway.adapters._compressed import ZSTANDARD, is_compressed, unpacked
+from gateway.adapters._compressed import is_compressed, unpacked
 from gateway.adapters._lines import codec_name, without_mark
+from gateway.adapters._sheets import OLE, as_text, is_sheet
 from gateway.errors import InputError, UsageError
 from gateway.mapping import Mapping, columns
 from gateway.model import (
@@ -104,15 +105,15 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
         with path.open("rb") as file:
             begun = b""
             while data := file.read(1 << 20):
-                begun = begun or data[: len(ZSTANDARD)]
+                begun = begun or data[: len(OLE)]
                 digest.update(data)
-                if not is_compressed(begun):
+                if not is_compressed(begun) and not is_sheet(begun):
                     counter.feed(data)
                 size += len(data)
         units = counter.total()
-        if mapping.form != "delimited" or is_compressed(begun):
+        if mapping.form != "delimited" or is_compressed(begun) or is_sheet(begun):
             with path.open("rb") as file:
-                units = _units_of_payload(unpacked(file), mapping)
+                units = _units_of_payload(_opened(file, mapping), mapping)
     except InputError as error:
         raise _named(error, name) from error
     except OSError as error:
@@ -120,6 +121,11 @@ def _measure(name: str, path: Path, mapping: Mapping) -> Export:
     except UnicodeError:  # other bytes than those of the encoding are counted all the same
         raise without_mark(codec_name(mapping.encoding, mapping.form), name) from None
     return Export(name, path, digest.hexdigest(), size, units)
+
+
+def _opened(file: BinaryIO, mapping: Mapping) -> BinaryIO:
+    """The bytes that an adapter reads: unpacked, and the rows of a spreadsheet as text."""
+    return as_text(unpacked(file), mapping.delimited if mapping.form == "delimited" else None)
 
 
 def _units_of_payload(file: BinaryIO, mapping: Mapping) -> int:
@@ -198,7 +204,7 @@ def blocks_of(export: Export, number: int, mapping: Mapping, seconds: float = ma
     digest = hashlib.sha256()
     try:
         with export.path.open("rb") as file:
-            for block in adapter.blocks(unpacked(cast(BinaryIO, _Hashing(file, digest))), number):
+            for block in adapter.blocks(_opened(cast(BinaryIO, _Hashing(file, digest)), mapping), number):
                 block.discarded, block.received = export.discarded, export.received
                 yield block
                 if monotonic() - begun > seconds:

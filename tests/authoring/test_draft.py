@@ -253,3 +253,16 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["draft", str(tmp_path / "none")]) == 2
     assert main(["check", str(out)]) == 2
     assert "key time.zone" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"%PDF-1.7\n%\xe2\xe3\n", "this is a PDF"), (b"MSH|^~\\&|A|B|C|D|2026||ORU^R01\rPID|1\r", "HL7 v2 messages"),
+        (b'{"readings": [{"hr": 72}]}', "this is JSON"), (b'\xef\xbb\xbf[{"hr": 72}]\n', "this is JSON"),
+    ],
+)  # fmt: skip
+def test_what_is_no_export_is_named(tmp_path: Path, data: bytes, what: str) -> None:
+    (tmp_path / "a.dat").write_bytes(data)
+    with pytest.raises(InputError, match=what):
+        draft(tmp_path / "a.dat")

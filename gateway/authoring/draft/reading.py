@@ -13,8 +13,10 @@ from typing import NamedTuple
 
 from gateway.adapters._capture import open_capture
 from gateway.adapters._compressed import unpacked
+from gateway.adapters._sheets import as_text
 from gateway.authoring.draft.words import NUMBER, ROLES, folded, label_of
 from gateway.errors import InputError
+from gateway.mapping.forms.delimited import Delimited
 
 LARGEST = 4 << 20
 """Bytes of the export that are looked at."""
@@ -28,7 +30,7 @@ def head_of(path: Path) -> tuple[bytes, bool]:
     """The first bytes of an export, and whether they are all."""
     try:
         with path.open("rb") as file:
-            payload, _ = open_capture(unpacked(file))
+            payload, _ = open_capture(as_text(unpacked(file), Delimited(layout="wide")))
             with closing(payload):
                 parts, size = [], 0
                 while size <= LARGEST and (part := payload.read(LARGEST + 1 - size)):
@@ -42,7 +44,24 @@ def head_of(path: Path) -> tuple[bytes, bool]:
     data = b"".join(parts)
     if not data.strip():
         raise InputError("the export is empty", where=str(path), todo="Name an export with entries")
+    _no_other_file(data, path)
     return data[:LARGEST], len(data) <= LARGEST
+
+
+def _no_other_file(data: bytes, path: Path) -> None:
+    """Say what a file is that no mapping can be written for."""
+    begun = data.lstrip(b"\xef\xbb\xbf \t\r\n")
+    if begun.startswith(b"%PDF-"):
+        what = "this is a PDF, which shows readings and does not state them"
+        todo = "Ask for the export as text, CSV or a spreadsheet"
+    elif begun.startswith((b"MSH|", b"FHS|", b"BHS|")):
+        what = "these are HL7 v2 messages, which are records already"
+        todo = "Send them to the receiver as they are; a mapping is for lists of monitors"
+    elif begun.startswith((b"{", b"[")) and b'"' in begun[:200]:
+        what, todo = "this is JSON, which no form of export reads", "Ask for the export as text, CSV or a spreadsheet"
+    else:
+        return
+    raise InputError(what, where=path.name, todo=todo)
 
 
 def encoding_of(data: bytes, path: Path) -> tuple[str | None, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field, StringConstraints
@@ -23,6 +24,17 @@ class Only(Table):
 
     column: Text = Field(description="the column that tells the kinds apart")
     values: list[Text] = Field(description="its texts in the rows that are meant; all others are counted as left out")
+
+
+RANGE = re.compile(r"([A-Z]{1,3})([1-9][0-9]{0,6}):([A-Z]{1,3})([1-9][0-9]{0,6})")
+"""The first cell of a range and its last: columns as letters, rows from 1."""
+
+
+class Sheet(Table):
+    """Which part of a spreadsheet is meant, for exports that are such."""
+
+    name: Text | None = Field(default=None, description="name of the sheet; may be left out where there is one only")
+    range: Text | None = Field(default=None, description="its cells, such as B4:K500; all of them unless it is given")
 
 
 class Delimited(FormTable):
@@ -81,6 +93,7 @@ class Delimited(FormTable):
         description="long layout. by-set: the rows of a set follow each other; any: they may stand "
         "anywhere in the export",
     )
+    sheet: Sheet | None = Field(default=None, description="where the export is a spreadsheet: which part is meant")
     only: Only | None = Field(default=None, description="which rows are meant, where there are others")
 
     @staticmethod
@@ -97,6 +110,7 @@ class Delimited(FormTable):
         _footer(delimited, problems)
         _only(delimited, problems)
         _above(delimited, problems)
+        _sheet(delimited, problems)
         _statuses(delimited, problems)
         _header(delimited, mapping, problems)
 
@@ -257,6 +271,15 @@ def _above(delimited: Delimited, problems: Problems) -> None:
             "in the long layout the rows of a set are found by these very cells",
             'Take it out, or write layout = "wide"',
         )
+
+
+def _sheet(delimited: Delimited, problems: Problems) -> None:
+    path: Path = ("delimited", "sheet", "range")
+    if delimited.sheet is None or delimited.sheet.range is None or not problems.known(path):
+        return
+    if RANGE.fullmatch(delimited.sheet.range) is None:
+        what = f"{quoted(delimited.sheet.range)} is no range of cells"
+        problems.add(path, what, 'Write its first cell and its last in capitals: range = "B4:K500"')
 
 
 def _only(delimited: Delimited, problems: Problems) -> None:
