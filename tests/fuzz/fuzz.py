@@ -185,7 +185,10 @@ def spoilt(chance: random.Random, data: bytes, *, digits: bool) -> bytes:
                 data = b"\n".join(lines)
             case 5:
                 cells = lines[row].split(b",")
-                chance.shuffle(cells) if row == 0 else cells.insert(chance.randrange(len(cells) + 1), b"")
+                if digits and row == 0:  # a header that names other columns than it stands above is believed
+                    chance.shuffle(cells)
+                else:
+                    cells.insert(chance.randrange(len(cells) + 1), b"")
                 lines[row] = b",".join(cells)
                 data = b"\n".join(lines)
             case 6 if digits or b"\n" in data:
