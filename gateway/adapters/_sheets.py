@@ -21,10 +21,10 @@ from gateway.mapping.forms.delimited import RANGE, Delimited, Sheet
 ZIP, OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 """First bytes of a ZIP archive (APPNOTE.TXT 4.3.7) and of a compound file ([MS-CFB] 2.2)."""
 
-LARGEST = 64 << 20
+LARGEST = 16 << 20
 """Bytes of a spreadsheet; it is read as a whole."""
 
-_UNPACKED = 512 << 20
+_UNPACKED = 256 << 20
 """Bytes that the parts of one may have, unpacked."""
 
 _EXACT = 10**15
