@@ -14,7 +14,7 @@ from typing import NamedTuple
 from gateway.adapters._capture import open_capture
 from gateway.adapters._compressed import unpacked
 from gateway.adapters._sheets import as_text
-from gateway.authoring.draft.words import NUMBER, ROLES, folded, label_of
+from gateway.authoring.draft.words import NUMBER, folded, label_of, roles
 from gateway.errors import InputError
 from gateway.mapping.forms.delimited import Delimited
 
@@ -76,7 +76,7 @@ def encoding_of(data: bytes, path: Path) -> tuple[str | None, str]:
             "this is no text and no framed capture", where=path.name,
             todo="Name an export of text; UTF-16 needs a byte order mark",
         )  # fmt: skip
-    high = sum(byte > 127 for byte in data)
+    high = len(data) - len(data.translate(None, bytes(range(128, 256))))
     if not high:
         return "utf-8", "every byte is ASCII, so most encodings would read the same"
     try:
@@ -85,6 +85,10 @@ def encoding_of(data: bytes, path: Path) -> tuple[str | None, str]:
         line = data.count(b"\n", 0, error.start) + 1
         return None, f"{high} bytes beyond ASCII, and line {line} is not UTF-8"
     return "utf-8", f"all {high} bytes beyond ASCII are valid UTF-8"
+
+
+_TRIED = 2_000
+"""Lines on which every delimiter is tried."""
 
 
 class _Row(NamedTuple):
@@ -120,7 +124,7 @@ def table_of(lines: list[str]) -> Table | None:
     """The lines as a table, or None when no delimiter cuts most of them alike."""
     tried: list[tuple[float, int, str, list[_Row]]] = []
     for delimiter in _DELIMITERS:
-        rows = _cut(lines, delimiter)
+        rows = _cut(lines[:_TRIED], delimiter)
         widths = Counter(len(row.cells) for row in rows)
         width, count = max(widths.items(), key=lambda item: (item[1] * (item[0] > 1), item[0]), default=(0, 0))
         if width > 1:
@@ -131,6 +135,8 @@ def table_of(lines: list[str]) -> Table | None:
     headers = {each[2]: _header_of(each[3], each[1]) for each in tried}
     tried.sort(key=lambda each: (headers[each[2]] is not None, each[0], each[1]), reverse=True)
     share, width, delimiter, rows = tried[0]
+    if len(lines) > _TRIED:
+        rows = _cut(lines, delimiter)
     alike = sum(len(row.cells) == width for row in rows)
     why = f"{alike} of {len(rows)} lines have {width} cells with a {_DELIMITERS[delimiter]}"
     if len(tried) > 1:
@@ -173,23 +179,56 @@ def _cut(lines: list[str], delimiter: str) -> list[_Row]:
 
 
 def _header_of(rows: list[_Row], width: int) -> int | None:
-    """Position of the row that names the columns: by usual words, and with nothing in it that looks like data."""
+    """Position of the row that names the columns: by usual words, else by its shape; None where there is none."""
+    shaped = None
     for at, row in enumerate(rows[:_HEADER_WITHIN]):
         cells = [cell.strip() for cell in row.cells]
         if len(cells) != width or sum(bool(cell) for cell in cells) < 2 or sum(not cell for cell in cells) > 1:
             continue
-        if any(NUMBER.fullmatch(cell) or re.search(r"[0-9]{4}", cell) or len(cell) > 40 for cell in cells):
+        known = sum(folded(cell) in roles() or bool(label_of(cell)[0]) for cell in cells)
+        if any(NUMBER.fullmatch(cell) or len(cell) > 40 for cell in cells) or (
+            any(re.search(r"[0-9]{4}", cell) and not label_of(cell)[0] for cell in cells)
+        ):
             continue
-        roles = {ROLES[folded(cell)] for cell in cells if folded(cell) in ROLES}
-        known = sum(folded(cell) in ROLES or bool(label_of(cell)[0]) for cell in cells)
-        if len(set(cells)) == len(cells) and roles and known >= 2 and known * 3 >= len(cells):
+        if len(set(cells)) != len(cells):
+            continue
+        role = any(folded(cell) in roles() for cell in cells)
+        if role and known >= 2 and known * 3 >= len(cells):
             return at
-    return None
+        if shaped is None and known and _heads(cells, rows[at + 1 : at + 1 + _FOLLOWING]):
+            shaped = at
+    return shaped
+
+
+_FOLLOWING = 30
+"""Rows below a header that are looked at."""
+
+
+def _heads(cells: list[str], below: list[_Row]) -> bool:
+    """Whether cells stand above others of another kind: words above columns of digits, and none of them once more.
+
+    A row of data has digits where the rows below it have them; a header has none there.
+    """
+    alike = [row for row in below if len(row.cells) == len(cells)]
+    if len(alike) < 2:
+        return False
+    above = 0
+    for at, name in enumerate(cells):
+        column = [row.cells[at].strip() for row in alike]
+        if name and name in column:
+            return False
+        filled = [cell for cell in column if cell]
+        digits = sum(any(map(str.isdecimal, cell)) for cell in filled)
+        if filled and digits * 10 >= len(filled) * 9:
+            if sum(map(str.isdecimal, name)) > 1 and not label_of(name)[0]:
+                return False
+            above += 1
+    return above >= 2
 
 
 def _name(cell: str) -> str:
     """A cell of the header as the name of a column; "" when it must not be written."""
     # The gateway knows columns by their trimmed names.
     name = cell.strip()
-    plain = name.isprintable() and 0 < len(name) <= 40 and not re.search(r"[0-9]{4}", name)
+    plain = name.isprintable() and 0 < len(name) <= 40 and (not re.search(r"[0-9]{4}", name) or bool(label_of(name)[0]))
     return name if plain else ""

@@ -10,7 +10,8 @@ from gateway.authoring.draft.measured import propose_absent, propose_long_vitals
 from gateway.authoring.draft.page import Page, counted, propose_top, some_of
 from gateway.authoring.draft.reading import ENCODINGS, Table
 from gateway.authoring.draft.times import propose_time
-from gateway.authoring.draft.words import ROLES, folded, label_of
+from gateway.authoring.draft.words import folded, label_of
+from gateway.authoring.draft.words import roles as usual_names
 
 
 def say_encoding(encoding: str | None, why: str, out: Page) -> None:
@@ -27,9 +28,10 @@ def say_encoding(encoding: str | None, why: str, out: Page) -> None:
 def propose_delimited(table: Table, encoding: str | None, why: str, out: Page) -> None:
     """Propose a mapping for a table."""
     roles: dict[str, list[int]] = defaultdict(list)
+    usual = usual_names()
     for at, name in enumerate(table.names):
-        if folded(name) in ROLES:
-            roles[ROLES[folded(name)]].append(at)
+        if folded(name) in usual:
+            roles[usual[folded(name)]].append(at)
     long = bool(roles["label"] and roles["value"])
     values = [] if long else [at for at in range(len(table.names)) if table.header and label_of(table.names[at])[0]]
     values = [at for at in values if not any(at in found for found in roles.values())]
@@ -101,11 +103,11 @@ def _notes(table: Table, roles: dict[str, list[int]], out: Page) -> None:
 def _decimal(cells: Iterable[str], out: Page) -> None:
     marks = Counter[str]()
     grouped = 0
-    for cell in cells:
+    for cell, count in Counter(cells).items():
         found = re.fullmatch(r"[+-]?[0-9]{1,4}([.,])([0-9]{1,3})(\s*[^0-9\s]\D*)?", cell, re.ASCII)
         if found:
-            marks[found[1]] += 1
-            grouped += len(found[2]) == 3
+            marks[found[1]] += count
+            grouped += count * (len(found[2]) == 3)
     if not marks["."] and not marks[","]:
         return
     if not marks[","] and grouped < marks["."]:

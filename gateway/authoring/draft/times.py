@@ -51,6 +51,10 @@ class _Times:
         return [form for form, count in self.fits.items() if count == most]
 
 
+_ENOUGH = 1_000
+"""Cells of a column; where not one of so many is a time, none is looked for behind them."""
+
+
 def _fits(text: str, form: str) -> datetime | None:
     try:
         return datetime.strptime(text, form)  # noqa: DTZ007 - only whether it fits
@@ -84,16 +88,22 @@ def _read_times(cells: list[tuple[int, str]], *, dates: bool, clocks: bool) -> _
     found = _Times(len(filled))
     by_shape = _forms(dates, clocks)
     known: dict[str, list[str]] = {}
-    for line, text in filled:
-        forms = by_shape.get(_shape(text), []) if len(text) <= _LONGEST_TIME else []
+    lost: set[str] = set()
+    for number, (line, text) in enumerate(filled):
         if text not in known:
-            known[text] = [form for form in forms if _fits(text, form)]
-        found.fits.update(known[text])
-        if not known[text]:
-            found.lost.append(line)
-        for form in forms:
-            if form not in known[text] and known[text]:
-                found.unfit.setdefault(form, line)
+            forms = by_shape.get(_shape(text), []) if len(text) <= _LONGEST_TIME else []
+            fits = known[text] = [form for form in forms if _fits(text, form)]
+            if not fits:
+                lost.add(text)
+            for form in forms if fits else ():
+                if form not in fits:
+                    found.unfit.setdefault(form, line)
+        if number == _ENOUGH and len(lost) == len(known):
+            break
+    for text, count in Counter(text for _, text in filled).items():
+        for form in known.get(text, ()):
+            found.fits[form] += count
+    found.lost += [line for line, text in filled if text in lost]
     found.unfit = {form: line for form, line in found.unfit.items() if _rival(form, found)}
     return found
 

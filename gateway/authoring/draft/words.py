@@ -3,28 +3,14 @@
 from __future__ import annotations
 
 import re
+import tomllib
 import unicodedata
 from collections import defaultdict
 from functools import cache
+from importlib import resources
 
 from gateway.vocabulary import unit_for, vitals
 
-# What columns are usually called, folded as by `folded`; common practice, no source.
-_WORDS = {
-    "time": "time date datetime taken when heure timestamp measured measuredat datum uhrzeit zeit recorded fecha hora "
-    "data ora zeitpunkt datetimetaken",
-    "patient": "patient patientid patientno patientnumber patientnr mrn pid dossier caseid caseno medicalrecordnumber "
-    "hospitalnumber hospitalno patientenid patientennummer fallnummer paciente paziente",
-    "device": "device deviceid monitor monitorid serial serialno serialnumber sn appareil geraet gerat deviceserial "
-    "equipment",
-    "operator": "staff nurse operator soignant user userid clinician pflegekraft staffid operatorid",
-    "location": "ward location room bed place station unitname zimmer bett chambre",
-    "notes": "note notes remark remarks comment comments remarque bemerkung",
-    "label": "parameter vital vitalsign measurement mesure test label observation type messung parametre messwert",
-    "value": "value valeur wert result reading valor valore resultat ergebnis",
-    "unit": "unit units unite einheit uom unidad unita",
-}
-ROLES = {word: role for role, words in _WORDS.items() for word in words.split()}
 PRESSURES = frozenset({"nibp", "nbp", "bp", "ta", "bloodpressure", "pressure", "nibpsdm", "nibpsd", "rr", "pa"})
 _ERROR_WORDS = (
     "err error fail failed cuff leak low high hi lo motion off na n/a nan none null inv invalid timeout weak noise "
@@ -46,13 +32,37 @@ def folded(text: str) -> str:
 
 
 @cache
+def _languages() -> list[dict[str, dict[str, list[str]]]]:
+    """Usual names of columns and labels of vitals, for each language."""
+    text = resources.files("gateway.authoring.draft").joinpath("labels.toml").read_text(encoding="utf-8")
+    return list(tomllib.loads(text).values())
+
+
+@cache
+def roles() -> dict[str, str]:
+    """Usual names of columns, folded -> what such a column holds; of two meanings the first language's."""
+    found: dict[str, str] = {}
+    for language in _languages():
+        for role, names in language["columns"].items():
+            for name in names:
+                found.setdefault(folded(name), role)
+    return found
+
+
+@cache
 def _labels() -> dict[str, list[str]]:
-    """Usual labels, folded -> keys of the vitals they are usual for."""
-    found: dict[str, list[str]] = defaultdict(list)
+    """Usual labels and LOINC codes, folded -> keys of the vitals they are usual for."""
+    found: dict[str, dict[str, None]] = defaultdict(dict)
     for key, vital in vitals().items():
-        for label in dict.fromkeys(folded(text) for text in (key, vital.title, *vital.labels)):
-            found[label].append(key)
-    return dict(found)
+        for text in (key, vital.title, *vital.labels, *[coding.code for coding in vital.codings]):
+            found[folded(text)][key] = None
+    for language in _languages():
+        for key, labels in language["vitals"].items():
+            for text in labels:
+                # A label that is one vital's already is not made doubtful by another language.
+                if key in found.get(folded(text), ()) or folded(text) not in found:
+                    found[folded(text)][key] = None
+    return {label: list(keys) for label, keys in found.items()}
 
 
 def label_of(name: str) -> tuple[list[str], str]:
