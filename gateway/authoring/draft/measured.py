@@ -26,13 +26,14 @@ from gateway.vocabulary import Vital, unit_for, units, vitals
 
 def _numbers(cells: Iterable[str]) -> str:
     """What numbers stand in cells, in words; longer ones than a vital has are not looked at."""
-    texts = [cell for cell in cells if cell]
-    found = [cell.replace(",", ".") for cell in texts if NUMBER.fullmatch(cell)]
+    texts = Counter(cell for cell in cells if cell)
+    found = {cell.replace(",", "."): count for cell, count in texts.items() if NUMBER.fullmatch(cell)}
     if not found:
-        return f"0 of {len(texts)} filled cells are numbers"
+        return f"0 of {texts.total()} filled cells are numbers"
     kind = "numbers" if any("." in text for text in found) else "whole numbers"
     values = sorted(map(float, found))
-    return f"{len(found)} of {len(texts)} filled cells are {kind} {values[0]:g}..{values[-1]:g}"
+    many = sum(count for cell, count in texts.items() if cell.replace(",", ".") in found)
+    return f"{many} of {texts.total()} filled cells are {kind} {values[0]:g}..{values[-1]:g}"
 
 
 def _ask_unit(vital: Vital, out: Page) -> None:
@@ -49,10 +50,14 @@ def _unit(vital: Vital, stated: str, cells: list[str], out: Page) -> None:
                           f"answers: {', '.join(vital.answers)}")  # fmt: skip
         return
     unit = unit_for(stated) if stated else None
-    behind = Counter(found["unit"].strip() for cell in cells if (found := WITH_UNIT.fullmatch(cell)))
+    texts = Counter(cells)
+    behind: Counter[str] = Counter()
+    for cell, count in texts.items():
+        if found := WITH_UNIT.fullmatch(cell):
+            behind[found["unit"].strip()] += count
     fitting = {text: count for text, count in behind.items()
                if (known := unit_for(text)) is not None and known.dimension == vital.dimension}  # fmt: skip
-    bare = sum(bool(NUMBER.fullmatch(cell)) for cell in cells)
+    bare = any(NUMBER.fullmatch(cell) for cell in texts)
     if unit is not None and unit.dimension == vital.dimension and not fitting:
         if stated.strip() in ("C", "F", "K"):
             out.asks("unit", f"the name of the column ends in '{stated}'; is that the unit?")
@@ -81,7 +86,8 @@ def propose_wide_vitals(table: Table, values: list[int], taken: set[int], out: P
             continue
         cells = [cell for _, cell in table.columns[at]]
         filled = [cell for cell in cells if cell]
-        pairs = [found for cell in filled if (found := PAIR.fullmatch(cell))]
+        alike = {cell: PAIR.fullmatch(cell) for cell in set(filled)}
+        pairs = [found for cell in filled if (found := alike[cell])]
         if pairs and len(pairs) * 2 >= len(filled) and folded(name.split()[0]) in PRESSURES and table.header:
             told.append(at)
             if used or any(by_vital[key] for key in ("systolic", "diastolic", "mean_pressure")):
@@ -191,11 +197,14 @@ def propose_absent(pairs: list[tuple[int, str]], elsewhere: set[str], out: Page)
     """Ask about the texts that stand where values belong; what stands elsewhere too may be somebody's identifier."""
     tokens: Counter[str] = Counter()
     hidden: list[int] = []
+    plain: set[str] = set()
     for line, cell in pairs:
+        if cell in plain:
+            continue
         if cell in SENTINELS:
             tokens[cell] += 1
         elif not cell or NUMBER.fullmatch(cell) or PAIR.fullmatch(cell) or has_unit(cell):
-            continue
+            plain.add(cell)
         elif len(cell) <= 8 and cell not in elsewhere and (SHORT_CODE.fullmatch(cell) or MARKS.fullmatch(cell) or
                                  all(word.casefold() in ERRORS for word in cell.split())):  # fmt: skip
             tokens[cell] += 1
