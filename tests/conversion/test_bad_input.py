@@ -105,17 +105,19 @@ class TestExportsOfAnotherKind:
         nothing_left(out)
 
     @pytest.mark.parametrize(
-        "junk",
+        ("junk", "what"),
         [
-            bytes(range(256)) * 400,
-            b"\x7fELF\x02\x01\x01" + b"\0" * 5000,
-            b"\xff\xfe" + b"\xd8\x00" * 999,
-            b"PK\3\4" * 99,
+            (bytes(range(256)) * 400, "header"),
+            (b"\x7fELF\x02\x01\x01" + b"\0" * 5000, "header"),
+            (b"\xff\xfe" + b"\xd8\x00" * 999, "header"),
+            (b"PK\3\4" * 99, "no spreadsheet"),
+            (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" * 99, "no spreadsheet"),
+            (b"\x1f\x8b" + b"x" * 999, "cannot be unpacked"),
         ],
-        ids=["all bytes", "a program", "broken UTF-16", "a zip"],
+        ids=["all bytes", "a program", "broken UTF-16", "a zip", "a compound file", "half a gzip"],
     )
-    def test_binary_junk(self, tmp_path: Path, mapping: Path, out: Path, junk: bytes) -> None:
-        refused(gateway("convert", export(tmp_path, junk), "--mapping", mapping, "--out", out), "night.csv", "header")
+    def test_binary_junk(self, tmp_path: Path, mapping: Path, out: Path, junk: bytes, what: str) -> None:
+        refused(gateway("convert", export(tmp_path, junk), "--mapping", mapping, "--out", out), "night.csv", what)
         nothing_left(out)
 
     def test_binary_junk_between_good_rows(self, tmp_path: Path, mapping: Path, out: Path) -> None:
