@@ -8,7 +8,6 @@ forced to the disk before the next one begins, so a crash costs no more than the
 from __future__ import annotations
 
 import binascii
-import io
 import json
 import os
 import tempfile
@@ -18,13 +17,11 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, BinaryIO, Literal, cast
+from typing import Any, BinaryIO, Literal, cast
 
 from gateway import files
+from gateway.adapters._peeked import put_back
 from gateway.errors import InputError, OutputError
-
-if TYPE_CHECKING:
-    from _typeshed import WriteableBuffer
 
 KIND = "spot-check serial capture"
 FORMAT = f"{KIND} 1"
@@ -62,7 +59,7 @@ def open_capture(stream: BinaryIO) -> tuple[BinaryIO, list[tuple[int, str]]]:
         if not data:
             break
         begun += data
-    whole = cast(BinaryIO, io.BufferedReader(Again(begun, stream), 1 << 16))
+    whole = put_back(begun, stream)
     head = _object(begun.partition(b"\n")[0]) if begun[:1] == b"{" else None
     kind = head.get("capture") if head is not None else None
     if not isinstance(kind, str) or not kind.startswith(KIND):
@@ -187,26 +184,6 @@ def refuse_existing(path: Path) -> None:
             where=str(path),
             todo="Choose another name with --out",
         )
-
-
-class Again(io.RawIOBase):
-    """A stream with the bytes that were read to see what it is put back in front."""
-
-    def __init__(self, begun: bytes, stream: BinaryIO) -> None:
-        self._begun = begun
-        self._stream = stream
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: WriteableBuffer, /) -> int:
-        view = memoryview(buffer).cast("B")
-        if self._begun:
-            data, self._begun = self._begun[: len(view)], self._begun[len(view) :]
-        else:
-            data = self._stream.read(len(view))
-        view[: len(data)] = data
-        return len(data)
 
 
 def _object(line: bytes) -> dict[str, Any] | None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO, Protocol, cast
 
 import zstandard
 
-from gateway.adapters._capture import Again
+from gateway.adapters._peeked import peeked
 from gateway.errors import InputError
 
 if TYPE_CHECKING:
@@ -50,10 +50,7 @@ def unpacked(stream: BinaryIO) -> BinaryIO:
     Returns:
         A stream of the same kind. Its `read` raises InputError where what is compressed is damaged or cut off.
     """
-    begun = b""
-    while len(begun) < len(ZSTANDARD) and (data := stream.read(len(ZSTANDARD) - len(begun))):
-        begun += data
-    again = cast(BinaryIO, io.BufferedReader(Again(begun, stream), 1 << 16))
+    begun, again = peeked(stream, len(ZSTANDARD))
     if begun.startswith(GZIP):
         return cast(BinaryIO, io.BufferedReader(_Unpacked(again, _gzip, "gzip"), 1 << 16))
     if begun == ZSTANDARD:

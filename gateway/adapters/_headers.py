@@ -182,16 +182,13 @@ class Headers:
         names = self._named(cells)
         missing = [name for name in self._needed if not names[name]]
         wrong = missing or [name for name in self._needed if names[name] > 1]
-        if self._layout.unit_row and not wrong:
+        unusable = bool(wrong) or self._layout.unit_row
+        if unusable:
             # Whether the units below it are those of the first is not known.
-            message = "Another header stands here, where only the first has its row of units: nothing below it is read"
-            block.findings.append(
-                Finding("header-lacks-columns", Severity.ERROR, Effect.HOLD, message, export=block.export, line=line)
-            )
-            return True
-        if wrong:
-            says = "lacks" if missing else "names more than once"
-            message = f"Another header stands here, and it {says} {listed(wrong)}: nothing below it is read"
+            what = "where only the first has its row of units"
+            if wrong:
+                what = f"and it {'lacks' if missing else 'names more than once'} {listed(wrong)}"
+            message = f"Another header stands here, {what}: nothing below it is read"
             rule, severity, effect = "header-lacks-columns", Severity.ERROR, Effect.HOLD
         else:
             message = "Another header stands here; the rows below it are read by it"
@@ -204,7 +201,7 @@ class Headers:
             block.context = {name: text for name, text in block.context.items() if not name.startswith(FILLED)}
             block.cells = self._usual(split(lines.text), lines, 0, fields)
         block.findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
-        return bool(wrong)
+        return unusable
 
     def fields(self, cells: Sequence[str]) -> tuple[str, ...]:
         """Names of the columns under a header: the mapping's own spelling, and a name for a column without one."""

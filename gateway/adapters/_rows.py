@@ -32,6 +32,9 @@ FILLED = "\x1f"
 
 def width_of(block: Block) -> int:
     """How many of a block's columns stand in its rows; what is behind them is the same for every row."""
+    # Asked for every row: most exports have nothing beside their rows.
+    if not block.context:
+        return len(block.fields)
     return len(block.fields) - sum(not name.startswith(FILLED) for name in block.context)
 
 

@@ -10,11 +10,11 @@ import io
 import zipfile
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO
 
 import python_calamine as calamine
 
-from gateway.adapters._capture import Again
+from gateway.adapters._peeked import peeked
 from gateway.errors import InputError
 from gateway.mapping.forms.delimited import RANGE, Delimited, Sheet
 
@@ -48,10 +48,7 @@ def as_text(stream: BinaryIO, layout: Delimited | None) -> BinaryIO:
     Raises:
         InputError: it is a spreadsheet and cannot be read, or the mapping does not say which sheet is meant.
     """
-    begun = b""
-    while len(begun) < len(OLE) and (data := stream.read(len(OLE) - len(begun))):
-        begun += data
-    again = cast(BinaryIO, io.BufferedReader(Again(begun, stream), 1 << 16))
+    begun, again = peeked(stream, len(OLE))
     if not is_sheet(begun):
         return again
     if layout is None:

@@ -22,7 +22,7 @@ from gateway.ledger import HoldFilter, Recovered, SetFilter
 REPOSITORY = Path(__file__).resolve().parents[2]
 DEMO = REPOSITORY / "fixtures" / "demo"
 
-_COMMON = """
+COMMON = """
 title = "A kit"
 version = "1"
 form = "delimited"
@@ -51,7 +51,7 @@ fixed = "adult"
 """
 
 WIDE = (
-    _COMMON
+    COMMON
     + """
 [delimited]
 layout = "wide"
@@ -83,7 +83,7 @@ unit = "kg"
 )
 
 LONG = (
-    _COMMON
+    COMMON
     + """
 [delimited]
 layout = "long"

@@ -34,37 +34,13 @@ from gateway.conversion import convert
 from gateway.conversion.options import load_mapping
 from gateway.errors import GatewayError, MappingError
 from gateway.report.model import Report
+from tests.conversion.conversion_kit import COMMON, LOINC, REPOSITORY
 
-REPOSITORY = Path(__file__).resolve().parents[2]
 SLOW = 20.0
 """Seconds of processor time; no export here needs a tenth of it."""
 
 SENT = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 _COLOURS = {"systolic": "1", "diastolic": "2", "heart_rate": "3", "spo2": "4", "temperature": "5", "weight": "6"}
-_LOINC = {
-    "8480-6": "systolic", "8462-4": "diastolic", "8867-4": "heart_rate", "2708-6": "spo2", "8310-5": "temperature",
-    "29463-7": "weight",
-}  # fmt: skip
-_HEAD = """
-title = "Fuzz"
-version = "1"
-form = "delimited"
-namespace = "https://fuzz.example.org/readings"
-[time]
-columns = ["When"]
-formats = ["%Y-%m-%d %H:%M"]
-zone = "America/Chicago"
-past_days = "any"
-[patient]
-column = "Who"
-pattern = "any"
-system = "https://fuzz.example.org/patients"
-[device]
-column = "On"
-system = "https://fuzz.example.org/monitors"
-[category]
-fixed = "adult"
-"""
 _UNITS = {
     "systolic": "mmHg",
     "diastolic": "mmHg",
@@ -137,7 +113,7 @@ def bases() -> list[Base]:
         ending = between if "trailing" in layout else ""
         lines = [between.join(rows[0]), *[between.join(row) + ending for row in rows[1:]]]
         table = f'[delimited]\nlayout = "wide"\ndelimiter = "{between}"\n{layout}'
-        found.append(Base(name, _HEAD + table + wide_vitals, ("\n".join(lines) + "\n").encode(), coloured=True))
+        found.append(Base(name, COMMON + table + wide_vitals, ("\n".join(lines) + "\n").encode(), coloured=True))
     long_vitals = "".join(
         f'[vitals.{vital}]\nlabels = ["{_COLUMNS[vital]}"]\nunits = ["{unit}"]\n' for vital, unit in _UNITS.items()
     )
@@ -147,7 +123,7 @@ def bases() -> list[Base]:
         table = '[delimited]\nlayout = "long"\nlabel_column = "What"\nvalue_column = "Value"\nunit_column = "Unit"\n'
         text = "\n".join([",".join(["When", "Who", "On", "What", "Value", "Unit"]), *map(",".join, listed)]) + "\n"
         found.append(
-            Base(f"long-{order}", f'{_HEAD}{table}order = "{order}"\n{long_vitals}', text.encode(), coloured=True)
+            Base(f"long-{order}", f'{COMMON}{table}order = "{order}"\n{long_vitals}', text.encode(), coloured=True)
         )
     return found
 
@@ -272,7 +248,7 @@ def wrong_with(report: Report, out: Path, *, coloured: bool) -> Iterator[str]:
             for part in (record, *record.get("component", ())):
                 if record["resourceType"] != "Observation" or "valueQuantity" not in part:
                     continue
-                vital = next((_LOINC[each["code"]] for each in part["code"]["coding"] if each["code"] in _LOINC), None)
+                vital = next((LOINC[each["code"]] for each in part["code"]["coding"] if each["code"] in LOINC), None)
                 value = part["valueQuantity"]["value"]
                 if vital is not None and not value.endswith(f".{_COLOURS[vital]}"):
                     yield f"{vital} is {value}, which stands in another column"
