@@ -425,7 +425,8 @@ class Block:
         received: when an earlier run received the export, in seconds since 1970-01-01T00:00:00Z; None: with this run.
         numbers: the number of each line of `text`, where they do not follow each other; empty where they do.
         short: lines of entries whose sets may have lost a row in another block.
-        cells: how many cells each row has, where the form has rows of cells; 0: as many as there are columns.
+        cells: how many cells each row has, where the form has rows of cells; 0: as many as there are columns; below 0:
+            nobody can say, and no row is read.
     """
 
     export: int

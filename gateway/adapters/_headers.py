@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from difflib import get_close_matches
+from itertools import takewhile
 
 from gateway.adapters._lines import Lines
-from gateway.adapters._rows import FILLED, ROW_LINES, Rows, split, width_of
+from gateway.adapters._rows import FILLED, NO_WIDTH, ROW_LINES, Rows, split, width_of
 from gateway.errors import InputError
 from gateway.mapping.forms.delimited import UNIT_OF, Delimited
 from gateway.model import Block, Effect, Finding, LineKind, Severity
@@ -80,7 +81,7 @@ class Headers:
             if self._layout.unit_row:
                 taken += self._units(texts, at + taken, fields, first.context)
             first.fields = (*fields, *first.context)
-            first.cells = self._usual(texts[at + taken :], lines, at + taken, fields)
+            first.cells = self.usual(texts[at + taken :], lines, at + taken, fields)
             before = [LineKind.BLANK if not text.strip() else LineKind.PREAMBLE for text in texts[:at]]
             end = min(sum(len(text) + 1 for text in texts[: at + taken]), len(lines.text))
             _, damaged, first.findings = lines.take(end)
@@ -128,12 +129,13 @@ class Headers:
                 context[f"{UNIT_OF}{name}"] = cell
         return used
 
-    def _usual(self, texts: Sequence[str], lines: Lines, before: int, fields: tuple[str, ...]) -> int:
-        """How many cells each row below a header has.
+    def usual(self, texts: Sequence[str], lines: Lines, before: int, fields: tuple[str, ...]) -> int:
+        """How many cells each row below a header has; `NO_WIDTH` where most rows have another number than the header.
 
         As many as the header, and one more where the mapping says that rows end with a delimiter of their own. That
         is never learned: where every row has a cell too many, every row may be shifted, as by a decimal comma. What
-        is learned from the first rows is only whether they leave out columns at the end that have no name.
+        is learned from the first rows is whether they leave out columns at the end that have no name, and whether
+        the header is the one with a delimiter too many or too few: a row that agrees with it then is the shifted one.
 
         Args:
             texts: the lines after the header.
@@ -141,16 +143,18 @@ class Headers:
             before: how many lines there are before them.
             fields: the columns under the header.
         """
-        width = len(fields)
-        if self._layout.trailing_delimiter:
-            return width + 1
+        width = len(fields) + self._layout.trailing_delimiter
         rows = self._rows.rows(texts[:ROW_LINES], lines.damaged, lines.first_line + before)
-        seen = Counter(len(cells) for _, _, cells, _ in rows if cells and any(map(str.strip, cells)))
-        usual, count = seen.most_common(1)[0] if seen else (width, 0)
-        if count < _HABIT or usual >= width or seen[width] == count:
+        own = takewhile(
+            lambda cells: not cells or len(self._named(cells)) < self._header_names, (row[2] for row in rows)
+        )
+        seen = Counter(len(cells) for cells in own if cells and any(map(str.strip, cells)))
+        # Lines of text below the rows are no rows.
+        other = max((each for each in seen if each != width and 2 * each > width), key=seen.__getitem__, default=width)
+        if seen[other] < _HABIT or seen[other] <= seen[width]:
             return width
-        named = (name != f"column {at}" or name in self._needed for at, name in _after(fields, usual))
-        return width if any(named) else usual
+        unnamed = (name == f"column {at}" and name not in self._needed for at, name in _after(fields, other))
+        return other if other < len(fields) and not self._layout.trailing_delimiter and all(unnamed) else NO_WIDTH
 
     def _named(self, cells: Sequence[str]) -> Counter[str]:
         """How often each column that the mapping uses is named in a row."""
@@ -199,7 +203,7 @@ class Headers:
             block.fields = (*fields, *block.fields[width_of(block) :])
             # What a cell above says ends with its columns.
             block.context = {name: text for name, text in block.context.items() if not name.startswith(FILLED)}
-            block.cells = self._usual(split(lines.text), lines, 0, fields)
+            block.cells = self.usual(split(lines.text), lines, 0, fields)
         block.findings.append(Finding(rule, severity, effect, message, export=block.export, line=line))
         return unusable
 

@@ -29,6 +29,9 @@ _MARK = "\x1f"
 FILLED = "\x1f"
 """What stands in the context of a block before the name of a column that is filled once for several rows."""
 
+NO_WIDTH = -1
+"""Stands for the number of cells of a block's rows where that of the header is not to be trusted: none can be read."""
+
 
 def width_of(block: Block) -> int:
     """How many of a block's columns stand in its rows; what is behind them is the same for every row."""

@@ -95,8 +95,13 @@ class Delimited:
         """The blocks of an export in the order of its lines."""
         lines = Lines(stream, self._codec, export, self.piece)
         block = Block(export, 1, self._needed if self._layout.header else tuple(self._layout.columns), "", 1)
-        block.cells = len(block.fields) + self._layout.trailing_delimiter
-        idle = not self._layout.header or self._headers.take(lines, block)
+        if self._layout.header:
+            idle = self._headers.take(lines, block)
+        else:
+            idle = True
+            while lines.text.count("\n") < ROW_LINES and lines.more():
+                pass
+            block.cells = self._headers.usual(split(lines.text), lines, 0, block.fields)
         block.context |= {f"{FILLED}{name}": "" for name in self._filled}
         header = lines.first_line - 1
         lost = False  # below a header that cannot be used
@@ -334,7 +339,7 @@ class Delimited:
     def _read(self, block: Block, texts: list[str]) -> Iterator[Line]:
         """What every line of a block is. Of one that is damaged or opens a quote without an end, there are no cells."""
         cut_off = not block.text.endswith("\n")
-        width = block.cells or width_of(block)
+        width = block.cells if block.cells > 0 else width_of(block) + self._layout.trailing_delimiter
         above: dict[int, str | None] = {
             block.fields.index(name): block.context.get(f"{FILLED}{name}") for name in self._filled
         }
@@ -367,7 +372,12 @@ class Delimited:
                 noticed = Noticed("row-truncated", what)
             elif kind is LineKind.UNREADABLE:
                 usual = "the header" if width == width_of(block) else "the others"
-                noticed = Noticed("row-ragged", f"The row has {had} cells, {usual} {width}")
+                what = f"The row has {had} cells, {usual} {width}"
+                if had == width and block.cells > 0:
+                    what = f"The row has text in cell {had}, behind the delimiter that ends each row"
+                elif had == width:
+                    what = f"The row has {had} cells as the header, where most rows have another number"
+                noticed = Noticed("row-ragged", what)
             if above and kind in (LineKind.ENTRY, LineKind.LEFT_OUT, LineKind.UNREADABLE):
                 kind, noticed = _fill(cells, kind, above, noticed)
             yield line, used, cells, kind, noticed

@@ -333,6 +333,28 @@ def test_a_surplus_cell_is_no_better_for_being_blank(row: str, shifted: str) -> 
     assert Counter(rule for rule, _ in result.rules) == {"row-ragged": 60}
 
 
+def test_a_row_that_agrees_with_a_header_that_has_a_delimiter_too_many_is_the_shifted_one() -> None:
+    """The header and one row have a cell too many, each at another place; all other rows have none."""
+    rows = "1,t,72,a\n2,t,73,a\n3,,t,74,a\n4,t,75,a\n"
+    by_position: dict[str, Any] = {"header": False, "columns": ["patient", "taken", "left", "pulse", "note"]}
+    cases: list[tuple[str, dict[str, Any]]] = [
+        ("patient,taken,,pulse,note\n" + rows, {}),
+        ("patient,taken,pulse\n" + rows.replace("3,,t,74,a", "3,74,a"), {}),
+        (rows, by_position),
+        (rows.replace("\n", ",\n"), by_position | {"trailing_delimiter": True}),
+    ]
+    for text, more in cases:
+        result = read(text, **more)
+        assert result.entries == []
+        assert [each for each in result.rules if each[0] == "row-ragged"] == [
+            ("row-ragged", line) for line in range(1, 6) if line > bool(not more)
+        ][:4]
+    # A few lines of text below the rows are no rows with fewer cells.
+    assert len(read(HEAD + "1,t,2,a\nEnd\nPage 1\n").entries) == 1
+    # Where as many rows agree with the header as not, nothing is known against it.
+    assert len(read(HEAD + "1,t,2,a\n1,t,2,a\n1,t,2\n1,t,2\n").entries) == 2
+
+
 def test_rows_may_end_with_a_delimiter_where_the_mapping_says_so() -> None:
     rows = "1,t,2,a,\n3,t,4,b\n5,t,6,c,x\n7,t,8,d,,\n" + HEAD + '9,t,10,"d",\n'
     result = read(HEAD + rows, trailing_delimiter=True)

@@ -117,3 +117,22 @@ def test_utf_16_without_a_mark_is_told(tmp_path: Path, cut: int | None) -> None:
     (tmp_path / "b.csv").write_bytes(f"{WIDE_HEADER}\n{GOOD_ROW}\n".encode("utf-16-le"))
     run(tmp_path, [tmp_path / "b.csv"], mapping.replace('"utf-16"', '"utf-16-le"'), "le")
     assert len(fhir_facts(tmp_path / "le")) == 6
+
+
+@settings(max_examples=60)
+@given(spoilt(), st.integers(0, len(COLUMNS)), st.integers(0, len(COLUMNS)), st.sampled_from(["", "Ward"]))
+def test_nor_where_the_header_itself_has_a_separator_too_many(
+    made: tuple[str, dict[str, dict[str, str]]], at: int, too: int, name: str
+) -> None:
+    """Rows that are whole, one with a cell too many at another place, and one spoilt in any way."""
+    whole = ["2026-03-14 11:00", "P-0100", "M1", "121", "79", "64", "98", "36.5", "71"][: len(COLUMNS)]
+    truth = {**made[1], "P-0100": dict(zip(COLUMNS, whole, strict=True))}
+    head, more = list(COLUMNS), list(whole)
+    head.insert(at, name)
+    more.insert(too, "")
+    rows = [*[",".join(whole)] * 3, ",".join(more), made[0].split("\n")[1]]
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "a.csv").write_text("\n".join([",".join(head), *rows]) + "\n", encoding="utf-8")
+        run(Path(folder), [Path(folder) / "a.csv"], WIDE)
+        for fact in fhir_facts(Path(folder) / "out"):
+            assert Decimal(fact.value) == Decimal(truth[fact.patient][VALUES[fact.vital]])
