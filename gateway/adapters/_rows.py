@@ -148,6 +148,10 @@ class Rows:
                 except csv.Error:
                     cells = None
                 used = origin + reader.line_num - start
+                if used == 0 and cells is not None:
+                    # One more row of the line before.
+                    yield start - 1, 0, cells, None
+                    continue
                 if self._footers and self.is_footer(texts[start]):
                     yield start, 1, None, LineKind.FOOTER
                 elif cells is None:

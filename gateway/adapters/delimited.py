@@ -15,6 +15,7 @@ from operator import itemgetter
 from typing import Any, BinaryIO, ClassVar, Literal
 
 from gateway.adapters._headers import Headers, listed, without_entries
+from gateway.adapters._json_rows import JsonRows
 from gateway.adapters._lines import Lines, codec_name
 from gateway.adapters._order import Line, Regrouping
 from gateway.adapters._rows import FILLED, ROW_LINES, Row, Rows, split, width_of
@@ -60,6 +61,11 @@ class Delimited:
         self._needed = tuple(dict.fromkeys([*needed, *more]))
         self._filled = tuple(layout.filled)
         self._rows = Rows(layout)
+        if layout.rows == "json":
+            self._rows = JsonRows(layout, self._needed)
+            musts = (*mapping.time.columns, mapping.patient.column, layout.label_column, layout.value_column)
+            self._musts = frozenset(name for name in musts if name is not None)
+            layout = self._layout = layout.model_copy(update={"header": False, "columns": list(self._needed)})
         self._headers = Headers(layout, self._needed, self._rows)
         if not layout.header and (missing := [name for name in self._needed if name not in layout.columns]):
             raise MappingError(
@@ -101,7 +107,12 @@ class Delimited:
             idle = True
             while lines.text.count("\n") < ROW_LINES and lines.more():
                 pass
-            block.cells = self._headers.usual(split(lines.text), lines, 0, block.fields)
+            texts = split(lines.text)[:ROW_LINES]
+            block.cells = self._headers.usual(texts, lines, 0, block.fields)
+            if isinstance(self._rows, JsonRows):
+                for what in self._rows.start(texts, self._musts):
+                    finding = Finding("column-not-seen", Severity.INFORMATION, Effect.NOTE, what, export=export)
+                    block.findings.append(finding)
         block.context |= {f"{FILLED}{name}": "" for name in self._filled}
         header = lines.first_line - 1
         lost = False  # below a header that cannot be used
@@ -172,7 +183,7 @@ class Delimited:
                 if row[0] >= len(texts):
                     break
                 whole.append(row)
-            over = whole[-1][0] + whole[-1][1] - len(texts)
+            over = max(whole[-1][0] + whole[-1][1] - len(texts), 0)
             end = min(end + sum(len(line) + 1 for line in ahead[:over]), len(lines.text))
             rows = reversed(whole)
         if not by_set:
@@ -324,8 +335,8 @@ class Delimited:
         for line, used, cells, kind, noticed in self._read(block, texts):
             if kind is LineKind.ENTRY:
                 entries.append((line, cells))
-                kinds[LineKind.CONTINUATION] += used - 1
-            kinds[kind] += used if kind is not LineKind.ENTRY else 1
+                kinds[LineKind.CONTINUATION] += max(used - 1, 0)
+            kinds[kind] += used if kind is not LineKind.ENTRY else min(used, 1)
             if kind is LineKind.UNREADABLE:
                 lost.append((len(entries), cells))
             if noticed is not None:
@@ -349,7 +360,10 @@ class Delimited:
             noticed: Noticed | None = None
             if cells is None:
                 kind = known or LineKind.UNREADABLE
-                if known is LineKind.UNREADABLE and last:
+                if known is LineKind.UNREADABLE and isinstance(self._rows, JsonRows):
+                    what = "The line is no JSON object that the mapping can go through"
+                    noticed = Noticed("row-no-object", what)
+                elif known is LineKind.UNREADABLE and last:
                     noticed = Noticed("row-truncated", "The export ends inside a cell of this row, without a line end")
                 elif known is LineKind.UNREADABLE:
                     what = f"A quote opens a cell that does not end within {ROW_LINES} lines"

@@ -550,7 +550,8 @@ def _summary(loaded: LoadedMapping) -> str:
     delimited, serial = mapping.delimited, mapping.listing or mapping.framed
     reads = f"{mapping.form} exports ({mapping.encoding}"
     if delimited is not None:
-        reads = f"{delimited.layout} {reads}, delimiter {delimited.delimiter!r})"
+        between = "JSON objects" if delimited.rows == "json" else f"delimiter {delimited.delimiter!r}"
+        reads = f"{delimited.layout} {reads}, {between})"
     elif serial is not None:
         reads += f", {len(serial.records)} kinds of record)"
     age = mapping.time.age

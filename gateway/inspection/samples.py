@@ -337,11 +337,11 @@ class _Shower:
             return first, [source.column] if source is not None and source.column else []
         label_at = self._fields.index(layout.label_column) if layout.label_column else 0
         known = {label for each in self._mapping.vitals.values() for label in each.labels}
-        for line, cells in rows:
+        for at, (line, cells) in enumerate(rows):
             label = cells[label_at].strip(BLANKS)
             mine = label in source.labels if source is not None else label not in known
-            if mine and line not in spent:
-                spent.add(line)
+            if mine and at not in spent:
+                spent.add(at)
                 return line, [name for name in (layout.value_column, layout.unit_column, layout.label_column) if name]
         return first, []
 

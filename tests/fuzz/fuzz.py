@@ -125,6 +125,22 @@ def bases() -> list[Base]:
         found.append(
             Base(f"long-{order}", f'{COMMON}{table}order = "{order}"\n{long_vitals}', text.encode(), coloured=True)
         )
+    # Not coloured: where the text between a name and the next value is gone, the object says something else.
+    objects = [
+        {"When": when, "Who": who, "On": on, "results": [{"code": _COLUMNS[vital], "value": text}
+                                                         for vital, text in coloured.items()]}
+        for when, who, on in keys
+    ]  # fmt: skip
+    table = '[delimited]\nlayout = "long"\nrows = "json"\n'
+    table += 'label_column = "/results/-/code"\nvalue_column = "/results/-/value"\n'
+    with_units = "".join(
+        f'[vitals.{vital}]\nlabels = ["{_COLUMNS[vital]}"]\nunit = "{unit}"\n' for vital, unit in _UNITS.items()
+    )
+    mapping = COMMON + table + with_units
+    for name in ("When", "Who", "On"):
+        mapping = mapping.replace(f'"{name}"', f'"/{name}"')
+    text = "".join(f"{json.dumps(each)}\n" for each in objects)
+    found.append(Base("json", mapping, text.encode()))
     return found
 
 

@@ -58,7 +58,8 @@ def _no_other_file(data: bytes, path: Path) -> None:
         what = "these are HL7 v2 messages, which are records already"
         todo = "Send them to the receiver as they are; a mapping is for lists of monitors"
     elif begun.startswith((b"{", b"[")) and b'"' in begun[:200]:
-        what, todo = "this is JSON, which no form of export reads", "Ask for the export as text, CSV or a spreadsheet"
+        what = "this is JSON, of which no draft is made"
+        todo = "Where each line is one object, write rows = \"json\" in [delimited]: see 'gateway help odd-exports'"
     else:
         return
     raise InputError(what, where=path.name, todo=todo)

@@ -49,6 +49,12 @@ class Delimited(FormTable):
     }
 
     layout: Literal["wide", "long"] = Field(description="wide: one row per set; long: one row per reading")
+    rows: Literal["delimited", "json"] = Field(
+        default="delimited",
+        description="what a line holds. delimited: cells between delimiters; json: a JSON object (RFC 8259), whose "
+        "columns are named by JSON Pointers (RFC 6901) such as /patient/id; /results/-/value goes through each element "
+        "of a list",
+    )
     delimiter: Annotated[str, StringConstraints(min_length=1, max_length=3)] = Field(
         default=",", description="what stands between cells, one character to three"
     )
@@ -105,6 +111,7 @@ class Delimited(FormTable):
         if delimited is None:
             return
         _marks(delimited, mapping, problems)
+        _json(delimited, mapping, problems)
         if mapping.form == "delimited":
             encodings.check(delimited.encoding, ("delimited", "encoding"), problems)
         _footer(delimited, problems)
@@ -164,6 +171,53 @@ def _layout(mapping: Mapping, problems: Problems) -> None:
     check_columns(
         mapping, problems, labels="the long layout", needs="the wide layout", column="the name in the header line"
     )
+
+
+EACH = "/-/"
+"""What stands in a JSON Pointer where it goes through each element of a list; RFC 6902 has `-` for one past its end."""
+
+_OF_CELLS = (
+    "delimiter", "quote", "escape", "header", "columns", "trailing_delimiter", "header_within", "footer", "above",
+    "unit_row", "filled", "sheet",
+)  # fmt: skip
+"""Keys about cells between delimiters."""
+
+
+def _json(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
+    """Note what cannot be said of lines of JSON, and columns that are no JSON Pointers."""
+    if delimited.rows != "json":
+        return
+    for key in _OF_CELLS:
+        if key in delimited.model_fields_set:
+            problems.add(("delimited", key), "a line of JSON has no such thing", "Take it out")
+    through: dict[str, Path] = {}
+    only = delimited.only
+    named = [(use.column, use.path, use.kind) for use in uses(mapping)]
+    if only is not None:
+        named.append((only.column, ("delimited", "only", "column"), "only"))
+    fixed = ("time", "patient", "sequence")
+    for column, path, kind in named:
+        if not column.startswith("/") or re.search("~(?![01])", column):
+            problems.add(
+                path,
+                f"{quoted(column)} is no JSON Pointer",
+                f"Write where the value stands, name by name from the outside: {quoted('/patient/id')}; "
+                "~1 stands for a slash in a name, ~0 for ~",
+            )
+        elif EACH in column:
+            through.setdefault(column.partition(EACH)[0], path)
+            if delimited.layout == "wide":
+                problems.add(
+                    path, "in the wide layout each line is a set", 'Write layout = "long" for lists of readings'
+                )
+            elif kind in fixed or path == ("device", "column"):
+                problems.add(path, "all readings of a list are one set", "Name where it stands beside the list")
+            elif column.count(EACH) > 1:
+                problems.add(path, "it goes through a list in a list", "Name one list only")
+    for path in list(through.values())[1:]:
+        problems.add(path, "it goes through another list than the first column that does", "Name one list only")
+    if through and delimited.order == "any":
+        problems.add(("delimited", "order"), "the readings of a list stand together", "Take it out")
 
 
 def _labels(mapping: Mapping, problems: Problems) -> None:
