@@ -65,6 +65,12 @@ TABLES = (
     ("`[patient]`", "Patient", ""),
     ("`[patient.systems]`", "PatientSystems", "Where the export holds patients of several identifier systems."),
     ("`TEXT = { ... }` in `values` of `[patient.systems]`", "PatientSystem", ""),
+    (
+        "`[patient.crosswalk]`",
+        "PatientCrosswalk",
+        "For exports without an identifier; the file is given as `--associations`. See "
+        "[associations](../how-to/associations.md).",
+    ),
     ("`[device]`", "Device", "All optional."),
     ("`[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),

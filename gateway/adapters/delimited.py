@@ -63,7 +63,7 @@ class Delimited:
         self._rows = Rows(layout)
         if layout.rows == "json":
             self._rows = JsonRows(layout, self._needed)
-            musts = (*mapping.time.columns, mapping.patient.column, layout.label_column, layout.value_column)
+            musts = (*mapping.time.columns, *mapping.patient.said, layout.label_column, layout.value_column)
             self._musts = frozenset(name for name in musts if name is not None)
             layout = self._layout = layout.model_copy(update={"header": False, "columns": list(self._needed)})
         self._headers = Headers(layout, self._needed, self._rows)
@@ -76,7 +76,7 @@ class Delimited:
         self._set_columns: tuple[str, ...] = ()
         self._any_order = layout.layout == "long" and layout.order == "any"
         if layout.layout == "long":
-            named = (*mapping.time.columns, mapping.patient.column, mapping.device.column, *mapping.sequences)
+            named = (*mapping.time.columns, *mapping.patient.said, mapping.device.column, *mapping.sequences)
             self._set_columns = tuple(name for name in named if name is not None and name in needed)
 
     # -- cutting into blocks

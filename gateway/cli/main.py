@@ -556,9 +556,12 @@ def _summary(loaded: LoadedMapping) -> str:
         reads += f", {len(serial.records)} kinds of record)"
     age = mapping.time.age
     times = f"times in {mapping.time.zone}" + (f" from ages in {age.unit}" if age is not None else "")
-    patient = (
-        f"patients from column '{mapping.patient.column}'" if mapping.patient.column else "patients by association"
-    )
+    if mapping.patient.crosswalk is not None:
+        patient = f"patients by a crosswalk of {' and '.join(mapping.patient.said)}"
+    else:
+        patient = (
+            f"patients from column '{mapping.patient.column}'" if mapping.patient.column else "patients by association"
+        )
     tokens = len(mapping.absent) + sum(len(source.absent) for source in mapping.vitals.values())
     declared = f"{tokens} declared token" + ("" if tokens == 1 else "s")
     return (

@@ -121,7 +121,7 @@ class _Look:
             fields = Fields(names)
             self._dump = dump_of(self._mapping, fields)
             self._times = fields.every(self._mapping.time.columns)
-            self._patient = fields.at(self._mapping.patient.column)
+            self._patient = fields.every(self._mapping.patient.said)
         for line, cells in entries:
             dump = self._dump(cells)
             each = self._lists.get(dump)
@@ -129,7 +129,7 @@ class _Look:
                 shown = self._reader.compare(dump).shown
                 each = self._lists[dump] = _List(line, dump.device, Succession(self._reader.newest_first, shown))
             text = joined([cells[position] for position in self._times])
-            whose = (text, cells[self._patient] if self._patient >= 0 else "")
+            whose = (text, joined([cells[position] for position in self._patient]))
             counts = not (self._mapping.long and whose == each.last)
             each.last = whose
             each.device = device_shown(each.device, whose[1].strip(BLANKS))

@@ -86,10 +86,13 @@ class Request:
             )
             raise UsageError(f"The mapping {what}", where=str(self.mapping), todo=todo)
         if mapping.patient.column is None and self.associations is None and self.only is None:
+            crosswalk = mapping.patient.crosswalk is not None
             raise UsageError(
-                "The mapping reads no patient from the export, and no associations were given",
+                "The mapping knows patients by a crosswalk, and none was given"
+                if crosswalk
+                else "The mapping reads no patient from the export, and no associations were given",
                 where=str(self.mapping),
-                todo="Name the list of associations with --associations",
+                todo=f"Name the {'crosswalk' if crosswalk else 'list of associations'} with --associations",
             )
 
     def queued(self) -> list[tuple[str, OutboxKind]]:

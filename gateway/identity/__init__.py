@@ -1,6 +1,7 @@
 """Who is it: identifiers, associations of patients and devices, merged identifiers."""
 
 from gateway.identity.associations import Association, Associations, Found
+from gateway.identity.crosswalk import Crosswalk
 from gateway.identity.forms import endings, spoken, usual_endings
 from gateway.identity.identifiers import Identifier, Identifiers
 from gateway.identity.merges import Merge, load_merges, settled
@@ -10,6 +11,7 @@ from gateway.identity.sources import load_associations
 __all__ = [
     "Association",
     "Associations",
+    "Crosswalk",
     "Found",
     "Identifier",
     "Identifiers",

@@ -7,13 +7,14 @@ from pathlib import Path
 
 from gateway.errors import InputError
 from gateway.identity.associations import Associations
+from gateway.identity.crosswalk import crosswalk
 from gateway.identity.forms import form_of, forms
 from gateway.identity.reading import Issuers
 from gateway.mapping.model import Mapping
 
 
 def load_associations(path: Path | str, mapping: Mapping | None = None) -> Associations:
-    """Read a file of associations.
+    """Read a file of associations, or the crosswalk where the mapping knows patients by one.
 
     Args:
         path: the file, in one of `forms()` by the ending of its name; of another name, by what its text begins with.
@@ -26,8 +27,11 @@ def load_associations(path: Path | str, mapping: Mapping | None = None) -> Assoc
         InputError: the file cannot be read, or entries of it are wrong; names their numbers and elements, never
             their contents.
     """
-    text, sha256 = read_text(path, "associations")
     where = str(path)
+    if mapping is not None and mapping.patient.crosswalk is not None:
+        text, sha256 = read_text(path, "the crosswalk")
+        return crosswalk(text, where, mapping, mapping.patient.crosswalk.columns, sha256)
+    text, sha256 = read_text(path, "associations")
     found = forms()[form_of(path, text, where, "associations")].read(text, where, Issuers(mapping))
     return Associations(found, path=where, sha256=sha256)
 

@@ -46,6 +46,9 @@ def uses(mapping: Mapping) -> list[Use]:
             for at, column in enumerate(getattr(mapping.time.clock, name)):
                 add(column, ("time", "clock", name, at), what, "time")
     add(mapping.patient.column, ("patient", "column"), "the patient", "patient")
+    if mapping.patient.crosswalk is not None:
+        for at, column in enumerate(mapping.patient.crosswalk.columns):
+            add(column, ("patient", "crosswalk", "columns", at), "what is said of the patient", "patient")
     if mapping.patient.systems is not None:
         add(mapping.patient.systems.column, ("patient", "systems", "column"), "the patient's system", "party")
     for name, party in parties(mapping):

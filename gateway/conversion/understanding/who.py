@@ -9,7 +9,7 @@ from typing import NamedTuple
 from gateway.conversion.fields import Fields, trimmed
 from gateway.conversion.understanding.candidate import Notes
 from gateway.conversion.understanding.when import When
-from gateway.identity import Associations, Identifier, Identifiers
+from gateway.identity import Associations, Crosswalk, Identifier, Identifiers
 from gateway.mapping import Mapping as MappingFile
 from gateway.mapping.model import Identified, PatientSystem
 from gateway.memo import Memo
@@ -57,6 +57,8 @@ class Patients:
         self._when = when
         self._at = fields.at(patient.column)
         self._column = patient.column or ""
+        self._columns = patient.crosswalk.columns if patient.crosswalk is not None else ()
+        self._key = [fields.at(name) for name in self._columns]
         self._not_stated = frozenset(patient.not_stated)
         self._identifiers = Identifiers.of(patient)
         self._issuer_column = patient.systems.column if patient.systems is not None else ""
@@ -88,7 +90,10 @@ class Patients:
         Returns:
             None, and why in the notes, when it is not clear who the patient is.
         """
-        named: Who | None = None
+        if self._key:
+            named = self._by_crosswalk(cells, notes)
+            return named if named is None else _told(named, notes)
+        named = None
         if text:
             found = self._by_export(cells, text, notes)
             if found is None:
@@ -127,6 +132,19 @@ class Patients:
             notes.note(found, self._column)
             return None
         return found
+
+    def _by_crosswalk(self, cells: list[str], notes: Notes) -> Who | None:
+        """The patient of whom a crosswalk says what the export says."""
+        key = tuple([trimmed(cells, at) for at in self._key])
+        if not isinstance(self._associations, Crosswalk) or not all(key):
+            lacks = "says too little of the patient" if not all(key) else "names no patient and no crosswalk was given"
+            notes.note(Noticed("patient-missing", f"the entry {lacks}"), " ".join(self._columns))
+            return None
+        found = self._associations.who(key)
+        if found.rule:
+            notes.note(Noticed(found.rule, found.message), " ".join(self._columns))
+            return None
+        return _or_said(self._stated[found.system][found.patient], "the crosswalk's patient", notes)
 
     def _by_association(
         self,

@@ -37,6 +37,16 @@ class PatientSystems(Table):
     )
 
 
+class PatientCrosswalk(Table):
+    """What the export says of the patient instead of an identifier, for a crosswalk to say who that is."""
+
+    columns: list[Text] = Field(
+        min_length=2,
+        max_length=6,
+        description="columns that must all agree with the crosswalk, such as name and birth date",
+    )
+
+
 class Patient(Table):
     """Who the readings belong to."""
 
@@ -46,6 +56,7 @@ class Patient(Table):
     }
     hints: ClassVar[dict[tuple[str, ...], str]] = {
         (): "[patient] with column and system",
+        ("crosswalk", "columns"): 'columns = ["Name", "Born"], two of them at least',
         ("system",): 'system = "https://hospital.example/mrn", the URI of the identifier system',
     }
 
@@ -69,6 +80,17 @@ class Patient(Table):
     not_stated: list[Text] = Field(default=[], description='texts that mean what a blank cell means, such as "-"')
     check: str = Field(default="", description="scheme of the check digit, see below; an identifier that fails is held")
     systems: PatientSystems | None = Field(default=None, description="where the export has several identifier systems")
+    crosswalk: PatientCrosswalk | None = Field(
+        default=None,
+        description="where the export has no identifier, but name and birth date, and a file says whose they are",
+    )
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """The columns that say who the patient is; none where associations do."""
+        if self.crosswalk is not None:
+            return tuple(self.crosswalk.columns)
+        return (self.column,) if self.column is not None else ()
 
 
 def check(mapping: Mapping, problems: Problems) -> None:
@@ -87,7 +109,18 @@ def check(mapping: Mapping, problems: Problems) -> None:
     check_type(patient.type, ("patient", "type"), problems)
     check_cell(patient, ("patient",), problems)
     _systems(mapping, problems)
-    nobody = patient.column is None and mapping.device.column is None and mapping.device.fixed is None
+    if patient.crosswalk is not None and patient.column is not None:
+        problems.add(
+            ("patient", "crosswalk"),
+            "a column names the patient, so there is nothing to look up",
+            "Take column out where it is no identifier, or take [patient.crosswalk] out",
+        )
+    nobody = (
+        patient.crosswalk is None
+        and patient.column is None
+        and mapping.device.column is None
+        and mapping.device.fixed is None
+    )
     if nobody and problems.known(("patient", "column"), ("device",)):
         problems.add(
             ("patient", "column"),
