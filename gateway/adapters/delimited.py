@@ -188,6 +188,9 @@ class Delimited:
             rows = reversed(whole)
         if not by_set:
             return end
+        if self._filled:
+            # Whose the last row is may stand far above it: the block takes in the set that begins next.
+            return self._set_end(lines, block, end, None, True)
         loose = False
         for _, _, cells, kind in rows:
             kind = self._kind(cells, block) if cells is not None else kind or LineKind.UNREADABLE
@@ -213,6 +216,7 @@ class Delimited:
             loose: such a row stands between that entry and `end`, or before `end` where there is none.
         """
         key_at = self._key_at(block)
+        filled_at = [block.fields.index(name) for name in self._filled]
         first_line = lines.first_line + lines.text.count("\n", 0, end)
         while True:
             texts, ended = split(lines.text[end:]), lines.ended
@@ -221,7 +225,8 @@ class Delimited:
                 if not ended and start + ROW_LINES > len(texts):
                     break
                 kind = self._kind(cells, block) if cells is not None else kind or LineKind.UNREADABLE
-                if cells is not None and kind is LineKind.ENTRY:
+                goes_on = cells is not None and not all(cells[at].strip() for at in filled_at if at < len(cells))
+                if cells is not None and kind is LineKind.ENTRY and not goes_on:
                     if key_at(cells) != own and not lost:
                         return position
                     own, lost = key_at(cells), False

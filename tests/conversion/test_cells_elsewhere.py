@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+from itertools import takewhile
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from gateway.adapters.delimited import Delimited
@@ -133,6 +134,8 @@ def test_a_first_row_that_leaves_it_blank_has_none(tmp_path: Path) -> None:
     st.integers(80, 600),
 )
 def test_rows_have_their_own_patient_however_the_export_is_cut(rows: list[tuple[bool, str]], size: int) -> None:
+    begun = [what for _, what in takewhile(lambda row: row[1] != "header", rows)]
+    assume(2 * begun.count("ragged") <= len(begun))  # else it is the header that is wrong
     lines, owner, current = [HEADER], {}, ""
     for number, (states, what) in enumerate(rows):
         if what == "header":
@@ -165,6 +168,7 @@ MISTAKES = [
     ('header = false\ncolumns = ["When", "Who", "On", "Sys", "Dia", "HR", "SpO2", "Temp", "Weight"]\nunit_row = true',
      "there is no header"),
     ('filled = ["Who"]\nonly = { column = "Who", values = ["x"] }', "left blank in rows"),
+    ('filled = ["Who", "Temp"]', "measured before"),
 ]  # fmt: skip
 
 
@@ -175,7 +179,64 @@ def test_mistakes_are_told(keys: str, what: str) -> None:
     assert what in caught.value.problems[0].what
 
 
-def test_in_the_long_layout_cells_are_not_filled() -> None:
+FILLED_LONG = LONG.replace('layout = "long"', 'layout = "long"\nfilled = ["When", "Who", "On"]')
+
+
+def test_in_the_long_layout_the_first_row_of_a_set_may_say_it_all(tmp_path: Path) -> None:
+    lines = ["When;Who;On;What;Value;Unit", "2026-03-14 09:30;P-0007;M1;Sys;121;mmHg", ";;;Dia;79;mmHg",
+             ";;;HR;64;/min", "2026-03-14 09:40;P-0008;;Sys;122;mmHg", ";;;Dia;;mmHg", "2026-03-14 09:50;;M2;HR;65;/min"]  # fmt: skip
+    assert told(tmp_path, FILLED_LONG, *lines) == [(6, "value-blank")]
+    facts = {(fact.value, fact.patient, fact.device, fact.time[11:16]) for fact in fhir_facts(tmp_path / "out")}
+    assert facts == {
+        ("121", "P-0007", "M1", "09:30"), ("79", "P-0007", "M1", "09:30"), ("64", "P-0007", "M1", "09:30"),
+        ("122", "P-0008", "M1", "09:40"), ("65", "P-0008", "M2", "09:50"),
+    }  # fmt: skip
+
+
+@settings(max_examples=80)
+@given(
+    st.lists(
+        st.tuples(st.integers(1, 4), st.sampled_from(["", "", "ragged", "blank line"]), st.booleans()),
+        min_size=1,
+        max_size=20,
+    ),
+    st.integers(30, 500),
+)
+def test_no_set_of_filled_rows_is_cut_in_two(sets: list[tuple[int, str, bool]], size: int) -> None:
+    lines, owner, known = ["When;Who;On;What;Value;Unit"], {}, True
+    for number, (count, what, states) in enumerate(sets):
+        for at in range(count):
+            key = f"2026-03-14 09:{number:02};P-{number:04};M1" if at == 0 or states else ";;"
+            known = known or at == 0 or states
+            if what == "ragged" and at == count - 1:
+                lines.append(f"{key};HR;6;4;/min")
+                known = False
+                continue
+            if what == "blank line":
+                lines.append("")
+            lines.append(f"{key};HR;64;/min")
+            if known:
+                owner[len(lines)] = f"P-{number:04}"
+    assume(sum(line.count(";") > 5 for line in lines) < len(lines) / 3)
+    loaded = load_mapping(FILLED_LONG).mapping
+    adapter = Delimited(loaded, columns(loaded))
+    adapter.block = size
+    found, counted, block_of = {}, 0, dict[str, int]()
+    for block in adapter.blocks(io.BytesIO(("\n".join(lines) + "\n").encode()), 1):
+        parsed = adapter.parse(block)
+        counted += sum(block.lines.values()) + sum(parsed.lines.values())
+        for line, cells in parsed.entries:
+            found[line] = cells[1]
+            assert block_of.setdefault(cells[1], block.number) == block.number
+    assert counted == len(lines)
+    assert found == owner
+
+
+@pytest.mark.parametrize(
+    ("keys", "what"),
+    [('filled = ["Who"]\norder = "any"', "the row above says nothing"), ('filled = ["Value"]', "is no value")],
+)
+def test_what_cannot_be_filled_in_the_long_layout(keys: str, what: str) -> None:
     with pytest.raises(MappingError) as caught:
-        load_mapping(LONG.replace('layout = "long"', 'layout = "long"\nfilled = ["Who"]'))
-    assert "found by these very cells" in caught.value.problems[0].what
+        load_mapping(LONG.replace('layout = "long"', f'layout = "long"\n{keys}'))
+    assert what in caught.value.problems[0].what

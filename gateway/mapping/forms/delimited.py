@@ -83,7 +83,7 @@ class Delimited(FormTable):
         description="the row below the header holds the units; that of column X is the column `unit of X`",
     )
     filled: list[Text] = Field(
-        default=[], description="wide layout: columns in which a blank cell means what the cell above it says"
+        default=[], description="columns in which a blank cell means what the cell above it says"
     )
     label_column: Text | None = Field(default=None, description="long layout: the column that names the vital")
     value_column: Text | None = Field(default=None, description="long layout: the column that holds the value")
@@ -116,7 +116,7 @@ class Delimited(FormTable):
             encodings.check(delimited.encoding, ("delimited", "encoding"), problems)
         _footer(delimited, problems)
         _only(delimited, problems)
-        _above(delimited, problems)
+        _above(delimited, mapping, problems)
         _sheet(delimited, problems)
         _statuses(delimited, problems)
         _header(delimited, mapping, problems)
@@ -299,7 +299,7 @@ UNIT_OF = "unit of "
 """What stands before the name of a column in the name of the one that holds its unit from the row of units."""
 
 
-def _above(delimited: Delimited, problems: Problems) -> None:
+def _above(delimited: Delimited, mapping: Mapping, problems: Problems) -> None:
     """What needs a header: lines above it, a row of units below it, and cells that are filled once for several rows."""
     seen: set[str] = set()
     for at, text in enumerate(delimited.above):
@@ -319,12 +319,20 @@ def _above(delimited: Delimited, problems: Problems) -> None:
         for key in ("above", "unit_row"):
             if getattr(delimited, key):
                 problems.add(("delimited", key), "there is no header to look above or below", "Take it out")
-    if delimited.filled and delimited.layout == "long":
+    if delimited.filled and delimited.order == "any":
         problems.add(
             ("delimited", "filled"),
-            "in the long layout the rows of a set are found by these very cells",
-            'Take it out, or write layout = "wide"',
+            "where rows stand in any order, the row above says nothing",
+            "Take it out, or take order out",
         )
+    values = {use.column: use for use in uses(mapping) if use.kind in ("value", "label", "unit", "status")}
+    for at, name in enumerate(delimited.filled):
+        if name in values:
+            problems.add(
+                ("delimited", "filled", at),
+                f"a blank cell of {quoted(name)} is no value: that of the row above was measured before",
+                "Take it out",
+            )
 
 
 def _sheet(delimited: Delimited, problems: Problems) -> None:
