@@ -184,7 +184,8 @@ FILLED_LONG = LONG.replace('layout = "long"', 'layout = "long"\nfilled = ["When"
 
 def test_in_the_long_layout_the_first_row_of_a_set_may_say_it_all(tmp_path: Path) -> None:
     lines = ["When;Who;On;What;Value;Unit", "2026-03-14 09:30;P-0007;M1;Sys;121;mmHg", ";;;Dia;79;mmHg",
-             ";;;HR;64;/min", "2026-03-14 09:40;P-0008;;Sys;122;mmHg", ";;;Dia;;mmHg", "2026-03-14 09:50;;M2;HR;65;/min"]  # fmt: skip
+             ";;;HR;64;/min", "2026-03-14 09:40;P-0008;;Sys;122;mmHg", ";;;Dia;;mmHg",
+             "2026-03-14 09:50;;M2;HR;65;/min"]  # fmt: skip
     assert told(tmp_path, FILLED_LONG, *lines) == [(6, "value-blank")]
     facts = {(fact.value, fact.patient, fact.device, fact.time[11:16]) for fact in fhir_facts(tmp_path / "out")}
     assert facts == {
@@ -196,19 +197,19 @@ def test_in_the_long_layout_the_first_row_of_a_set_may_say_it_all(tmp_path: Path
 @settings(max_examples=80)
 @given(
     st.lists(
-        st.tuples(st.integers(1, 4), st.sampled_from(["", "", "ragged", "blank line"]), st.booleans()),
+        st.tuples(st.lists(st.booleans(), min_size=1, max_size=4), st.sampled_from(["", "", "ragged", "blank line"])),
         min_size=1,
         max_size=20,
     ),
     st.integers(30, 500),
 )
-def test_no_set_of_filled_rows_is_cut_in_two(sets: list[tuple[int, str, bool]], size: int) -> None:
+def test_no_set_of_filled_rows_is_cut_in_two(sets: list[tuple[list[bool], str]], size: int) -> None:
     lines, owner, known = ["When;Who;On;What;Value;Unit"], {}, True
-    for number, (count, what, states) in enumerate(sets):
-        for at in range(count):
+    for number, (rows, what) in enumerate(sets):
+        for at, states in enumerate(rows):
             key = f"2026-03-14 09:{number:02};P-{number:04};M1" if at == 0 or states else ";;"
             known = known or at == 0 or states
-            if what == "ragged" and at == count - 1:
+            if what == "ragged" and at == len(rows) - 1:
                 lines.append(f"{key};HR;6;4;/min")
                 known = False
                 continue
