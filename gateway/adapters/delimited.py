@@ -7,6 +7,7 @@ and the cell may run over line ends. Cells stay verbatim; only names in the head
 from __future__ import annotations
 
 import csv
+import re
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
@@ -21,6 +22,7 @@ from gateway.adapters._order import Line, Regrouping
 from gateway.adapters._rows import FILLED, ROW_LINES, Row, Rows, split, width_of
 from gateway.errors import MappingError
 from gateway.mapping.model import Mapping
+from gateway.mapping.uses import uses
 from gateway.model import Block, Effect, Entry, Finding, LineKind, Noticed, Parsed, Severity
 
 _BLOCK_LINES = 25_000
@@ -73,6 +75,7 @@ class Delimited:
                 where="key delimited.columns",
                 todo="Name every column by position",
             )
+        self._goes_on = {} if layout.rows == "json" or layout.trailing_delimiter else _goes_on(mapping)
         self._set_columns: tuple[str, ...] = ()
         self._any_order = layout.layout == "long" and layout.order == "any"
         if layout.layout == "long":
@@ -125,6 +128,8 @@ class Delimited:
                 continue
             if other is not None:
                 end = other[0]
+            elif self._goes_on:
+                end = self._with_fragments(lines, end, block)
             block.first_line = lines.first_line
             block.text, block.damaged, findings = lines.take(end)
             block.findings += findings
@@ -140,6 +145,17 @@ class Delimited:
                 return
             context = {name: text for name, text in block.context.items() if not name.startswith(FILLED)} | carried
             block = Block(export, block.number + 1, block.fields, "", 1, cells=block.cells, context=context)
+
+    def _with_fragments(self, lines: Lines, end: int, block: Block) -> int:
+        """Where a block ends that takes in lines of one cell: the last row before them may go on there."""
+        for _ in range(ROW_LINES):
+            while (after := lines.text.find("\n", end)) < 0 and lines.more():
+                pass
+            text = lines.text[end : after if after >= 0 else len(lines.text)]
+            if not text.strip() or self._rows.delimiter in text:
+                break
+            end = after + 1 if after >= 0 else len(lines.text)
+        return end
 
     def _filled_after(self, block: Block) -> dict[str, str]:
         """What the cells of the columns that are filled once say at the end of a block; nothing where that is lost."""
@@ -353,7 +369,32 @@ class Delimited:
         return Parsed(entries, +kinds, findings, incomplete=self._incomplete(block, entries, lost) | block.short)
 
     def _read(self, block: Block, texts: list[str]) -> Iterator[Line]:
-        """What every line of a block is. Of one that is damaged or opens a quote without an end, there are no cells."""
+        """What every line of a block is. Of one that is damaged or opens a quote without an end, there are no cells.
+
+        Where a line of one cell goes on with what the last cell of the row above it may have begun, that row is
+        not read either: a number cut in two is another number.
+        """
+        rows = self._each(block, texts)
+        goes_on = self._goes_on.get(block.fields[block.cells - 1]) if block.cells == width_of(block) else None
+        if goes_on is None:
+            yield from rows
+            return
+        before: Line | None = None
+        for row in rows:
+            _, _, cells, kind, _ = row
+            if before is not None:
+                if before[3] is LineKind.ENTRY and kind is LineKind.UNREADABLE and len(cells) == 1 < block.cells:
+                    begun, more = before[2][block.cells - 1], cells[0]
+                    if begun.strip() and goes_on.match(more):
+                        what = "A line of one cell follows: the last cell of this row may go on there"
+                        before = (*before[:3], LineKind.UNREADABLE, Noticed("row-ragged", what))
+                yield before
+            before = row
+        if before is not None:
+            yield before
+
+    def _each(self, block: Block, texts: list[str]) -> Iterator[Line]:
+        """What each line of a block is by itself; see `_read`."""
         cut_off = not block.text.endswith("\n")
         width = block.cells if block.cells > 0 else width_of(block) + self._layout.trailing_delimiter
         above: dict[int, str | None] = {
@@ -461,6 +502,18 @@ class Delimited:
 
 
 ADAPTER = Delimited
+
+
+def _goes_on(mapping: Mapping) -> dict[str, re.Pattern[str]]:
+    """Column -> what a line below a row begins with that may go on with the column's cell.
+
+    After a number only what a number can go on with: a line of text below the last row is no part of it.
+    """
+    found: dict[str, re.Pattern[str]] = {}
+    for use in uses(mapping):
+        if use.kind in ("value", "time", "patient", "party", "sequence"):
+            found[use.column] = re.compile(r"\s*[0-9.,]" if use.kind == "value" else r"\s*\S")
+    return found
 
 
 def _fill(

@@ -366,6 +366,20 @@ def test_rows_may_end_with_a_delimiter_where_the_mapping_says_so() -> None:
     assert by_position.entries == [(1, ["1", "t", "2", "a"])]
 
 
+@pytest.mark.parametrize("size", [1, 60, 1 << 19])
+def test_a_number_that_a_line_end_cuts_in_two_is_not_read(size: int) -> None:
+    head = "patient,note,taken,pulse\n"
+    own = adapter(("patient", "taken", "pulse"))
+    own.block = size
+    result = read(f"{head}1,a,t,70\n.6\n2,a,t,71\n\n3,a,t,7\n2\n4,a,t,73\nEnd of list\n5,a,t,\n74\n", own)
+    assert [line for line, _ in result.entries] == [4, 8, 10]
+    assert result.rules == [("row-ragged", line) for line in (2, 3, 6, 7, 9, 11)]
+    # A note that goes on in the next line is none of the values.
+    note = adapter(("patient", "taken", "pulse"))
+    note.block = size
+    assert len(read("patient,taken,pulse,note\n1,t,70,lay\n2 h in bed\n", note).entries) == 1
+
+
 def test_rows_over_several_lines_count_them_all() -> None:
     result = read(HEAD + '1,t,"two\nlines"\n"\n",,,\n3,t,4,b\n')
     assert result.rules == [("row-ragged", 2)]
@@ -419,7 +433,7 @@ def test_a_quote_that_swallows_rows_is_noticed(rows: str, lines: int) -> None:
         ("1,t,sys,120\n2,t,dia,80,\n2,t,sys,121\n", {4}),  # below
         ("1,t,sys,120\n,2,t,dia,80\n2,t,sys,121\n", {2, 4}),  # shifted from the start: of the one or the other
         ("1,t,sys,120\n,1,t,dia,80\n1,t,sat,99\n3,t,sys,1\n", {2, 4}),  # within a set
-        ("1,t,sys,120\n1\n2,t,sys,121\n3,t,sys,122\n", {2, 4}),
+        ("1,t,sys,120\nx\n2,t,sys,121\n3,t,sys,122\n", {2, 4}),
         ('1,t,sys,120\n1,t,"dia,80\n2,t,sys,121\n', {2, 4}),
         ("1,t,sys,120\n\0x\0y\n2,t,sys,121\n", {2, 4}),
         ("1,t,sys,120\n,,,,,,\n2,t,sys,121\n", set()),

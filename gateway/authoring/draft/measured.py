@@ -24,7 +24,7 @@ from gateway.authoring.draft.words import (
 from gateway.vocabulary import Vital, unit_for, units, vitals
 
 
-def _numbers(cells: Iterable[str]) -> str:
+def numbers_in(cells: Iterable[str]) -> str:
     """What numbers stand in cells, in words; longer ones than a vital has are not looked at."""
     texts = Counter(cell for cell in cells if cell)
     found = {cell.replace(",", "."): count for cell, count in texts.items() if NUMBER.fullmatch(cell)}
@@ -106,7 +106,7 @@ def propose_wide_vitals(table: Table, values: list[int], taken: set[int], out: P
         meant, stated = label_of(name)
         alone = len(meant) == 1 and by_vital[meant[0]] == [at]
         out.table("vitals", meant[0] if alone else f"? {name}")
-        out.says(f"column '{name}': {_numbers(cells)}; the label is usual for {', '.join(meant)}")
+        out.says(f"column '{name}': {numbers_in(cells)}; the label is usual for {', '.join(meant)}")
         if not alone:
             out.asks("vital", "which one is it? Write its key into the line above, or take the table out.")
         out.has("column", name)
@@ -129,6 +129,59 @@ def _pair_vitals(name: str, pairs: int, filled: int, mean: bool, out: Page) -> N
         out.has("column", name)
         out.has("pattern", pattern)
         _ask_unit(vitals()[key], out)
+
+
+def propose_group_vitals(table: Table, groups: dict[str, tuple[str, str]], out: Page) -> None:
+    """Propose the vitals of a listing: groups of its patterns with the label before and the unit behind each.
+
+    Args:
+        table: the entries, a column for each group.
+        groups: group -> its label, and the unit behind it ("" for none).
+        out: takes what is proposed and asked.
+    """
+    by_vital: Counter[str] = Counter()
+    for label, _ in groups.values():
+        by_vital.update(label_of(label)[0])
+    errors: list[tuple[int, str]] = []
+    for group, (label, unit) in groups.items():
+        column = table.columns[table.names.index(group)]
+        cells = [cell for _, cell in column]
+        filled = [cell for cell in cells if cell]
+        pairs = [found for cell in filled if (found := PAIR.fullmatch(" ".join(cell.replace("/", " / ").split())))]
+        if folded(label) in PRESSURES and len(pairs) * 2 >= len(filled):
+            pattern = r" *(?P<systolic>\d+) */ *(?P<diastolic>\d+)"
+            mean = any(found["mean"] for found in pairs)
+            pattern += r"(?: *\( *(?P<mean_pressure>\d+) *\))? *" if mean else " *"
+            for key in ("systolic", "diastolic", *(["mean_pressure"] if mean else [])):
+                out.table("vitals", key)
+                out.says(f"group '{group}': {len(pairs)} of {len(filled)} texts are two numbers with a stroke")
+                out.has("column", group)
+                out.verbatim("pattern", pattern)
+                _stated_unit(vitals()[key], unit, out)
+        else:
+            meant = label_of(label)[0]
+            alone = len(meant) == 1 and by_vital[meant[0]] == 1
+            out.table("vitals", meant[0] if alone else f"? {group}")
+            out.says(f"group '{group}': {numbers_in(cells)}; the label is usual for {', '.join(meant) or 'pressures'}")
+            if not alone:
+                out.asks("vital", "which one is it? Write its key into the line above, or take the table out.")
+            out.has("column", group)
+            if meant and len({vitals()[key].dimension for key in meant}) == 1:
+                _stated_unit(vitals()[meant[0]], unit, out)
+        errors += [pair for pair in column if not PAIR.fullmatch(" ".join(pair[1].replace("/", " / ").split()))]
+    if not groups:
+        out.says("")
+        out.asks("vitals", "no label is a usual one; which groups hold vitals? One table [vitals.KEY] for each.")
+    propose_absent(errors, set(), out)
+
+
+def _stated_unit(vital: Vital, stated: str, out: Page) -> None:
+    unit = unit_for(stated) if stated else None
+    if unit is None or unit.dimension != vital.dimension or stated in ("C", "F", "K"):
+        _ask_unit(vital, out)
+        return
+    out.says(f"unit: '{stated}' stands behind it")
+    out.has("unit", unit.ucum)
 
 
 def propose_long_vitals(table: Table, roles: dict[str, list[int]], out: Page) -> None:
@@ -155,14 +208,14 @@ def propose_long_vitals(table: Table, roles: dict[str, list[int]], out: Page) ->
         if not meant or not label.isprintable():
             if len(rows) <= 200:
                 out.says("")
-                seen = f"{_numbers(cells)}{_unit_words(table, unit_at, numbers)}"
+                seen = f"{numbers_in(cells)}{_unit_words(table, unit_at, numbers)}"
                 of = f"line {lines[0]} ({counted(len(lines), 'row')})"
                 out.asks("vitals", f"the label of {of} is not a usual one; what is it? {seen}")
             continue
         found = True
         alone = len(meant) == 1 and usual[meant[0]] == [label]
         out.table("vitals", meant[0] if alone else f"? {label}")
-        out.says(f"label '{label}', {counted(len(lines), 'row')}: {_numbers(cells)}; usual for {', '.join(meant)}")
+        out.says(f"label '{label}', {counted(len(lines), 'row')}: {numbers_in(cells)}; usual for {', '.join(meant)}")
         if not alone:
             out.asks("vital", "which one is it? Write its key into the line above, or join it with another table.")
         out.has("labels", [label])

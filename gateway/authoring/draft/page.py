@@ -30,6 +30,15 @@ class Page:
         names = (name if re.fullmatch(r"[a-z0-9_]+", name) else toml_text(name) for name in path)
         self._lines += ["", f"[{'.'.join(names)}]"]
 
+    def tables(self, *path: str) -> None:
+        """Begin one more table of an array of tables."""
+        self._lines += ["", f"[[{'.'.join(path)}]]"]
+
+    def verbatim(self, key: str, text: str) -> None:
+        """A key with a text in which no backslash is escaped, where it holds no single quote."""
+        quoted = toml_text(text) if "'" in text else f"'{text}'"
+        self._lines.append(f"{key} = {quoted}")
+
     def text(self) -> str:
         """The whole draft."""
         return "\n".join(self._lines) + "\n"

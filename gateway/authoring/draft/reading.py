@@ -121,6 +121,14 @@ class Table:
     columns: list[list[tuple[int, str]]] = field(default_factory=list)
 
 
+def table_of_columns(names: list[str], rows: list[tuple[int, list[str]]]) -> Table:
+    """What was cut into columns otherwise, as a table."""
+    found = [_Row(line, cells) for line, cells in rows]
+    table = Table("", "", names, 1, found, [], 0)
+    table.columns = [[(row.line, row.cells[at].strip()) for row in found] for at in range(len(names))]
+    return table
+
+
 def table_of(lines: list[str]) -> Table | None:
     """The lines as a table, or None when no delimiter cuts most of them alike."""
     tried: list[tuple[float, int, str, list[_Row]]] = []
