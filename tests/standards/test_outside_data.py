@@ -2,8 +2,8 @@
 
 The NHANES I Epidemiologic Follow-up Study as Hernan and Robins' "Causal Inference: What If" publishes it, from the
 package `causallib` 0.10.0 of the Python Package Index (file `NHEFS.csv`, 1,629 people; its codebook says what the
-columns are and in which units). It has no times: the export is given the day in a line above its header. Where the index cannot
-be reached, these tests are skipped and say so.
+columns are and in which units). It has no times: the export is given the day in a line above its header. Where the
+index cannot be reached, these tests are skipped and say so.
 """
 
 from __future__ import annotations
@@ -96,6 +96,5 @@ def test_every_value_of_the_follow_up_study_is_recorded_as_it_stands(nhefs: str,
     wrong = {key: value for key, value in facts.items() if Decimal(value) != Decimal(expected[key])}
     assert wrong == {}
     missing = expected.keys() - facts.keys()
-    print(len(facts), "values recorded,", len(missing), "held")
     assert len(missing) == sum(row.held for row in batch.report.reckoning.readings.rows), (sorted(missing)[:5], sorted(held)[:5])
     assert len(missing) <= len(expected) // 100
