@@ -113,15 +113,16 @@ class Remembering:
         """Begin with the blocks of an export.
 
         Returns:
-            Whether an earlier run has read the same bytes, and the export with what is remembered of it.
+            Whether an earlier run has read the same bytes with this mapping, and the export with what is
+            remembered of it.
         """
         form = self._job.loaded.mapping.form
         self._export, known = self._run.export(export.sha256, export.size, export.lines, form)
         self._recorded.asked = Asked(self._run.first_read(self._export) if known else self._run.id)
-        if not known:
-            return False, export
         # Waiting makes no time of an export true that was in the future when it came.
         received = None if self._job.options.received_fhir else self._run.received(self._export)
+        if not known:
+            return False, replace(export, received=received)
         return True, replace(export, discarded=self._run.discarded(self._export), received=received)
 
     def keep(self, block: Block, result: BlockResult) -> None:

@@ -196,7 +196,9 @@ def need_system(loaded: LoadedMapping, system: str, where: str) -> None:
 
 def current_at(ledger: Ledger, hold: Hold) -> list[KnownSet]:
     """What is recorded of the measurement that a hold is about: of its lines, of its identity, of its chain."""
-    found = {known.identity: known for known in ledger.at_line(hold.export_sha256, hold.line).sets}
+    at_line = ledger.at_line(hold.export_sha256, hold.line).sets
+    # Another mapping may have read the same line.
+    found = {known.identity: known for known in at_line if known.export_id == hold.export_id}
     known = ledger.find(hold.identity) if hold.identity is not None else None
     if known is not None:
         found[known.identity] = known

@@ -195,7 +195,7 @@ class Taking(Plan):
         anew: dict[str, dict[str, object]] = {}
         for before in self.found:
             for now in ledger.at_line(before.export_sha256, before.line).sets:
-                if now.state == "recorded" and now.run > self.number:
+                if now.state == "recorded" and now.run > self.number and now.export_id == before.export_id:
                     detail = {"retracted": before.identity.hex(), "recorded": now.identity.hex(), "run": now.run}
                     anew[f"set {before.identity.hex()}"] = detail
         ledger.add_audits(self.decision.who, "record anew", self.decision.why, anew)

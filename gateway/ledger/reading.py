@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import islice
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Select, func, literal, select, text
+from sqlalchemy import ColumnElement, Connection, ScalarSelect, Select, func, literal, select, text
 
 from gateway.ledger.rows import Hold, HoldCounts, HoldFilter, KnownSet, SetFilter, SetRow, Standing
 from gateway.ledger.tables import exports, holds, runs, set_history, sets
@@ -161,6 +161,12 @@ def _set_conditions(which: SetFilter) -> list[ColumnElement[bool]]:
     if which.until is not None:
         conditions.append(sets.c.epoch < which.until)
     return conditions
+
+
+def first_reader(export_id: int) -> ScalarSelect[Any]:
+    """The first run that read the bytes of an export, with whichever mapping."""
+    own = select(exports.c.sha256).where(exports.c.id == export_id).scalar_subquery()
+    return select(func.min(exports.c.first_run)).where(exports.c.sha256 == own).scalar_subquery()
 
 
 def hold_select() -> Select[Any]:

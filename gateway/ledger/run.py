@@ -23,6 +23,7 @@ from gateway.ledger import outbox as outbox_
 from gateway.ledger.audit import append, append_all
 from gateway.ledger.reading import (
     RECEIPT,
+    first_reader,
     hold_counts,
     known_sets,
     received_by,
@@ -51,6 +52,7 @@ from gateway.ledger.tables import (
     holds,
     mappings,
     outbox,
+    read_as,
     run_exports,
     runs,
     set_history,
@@ -161,13 +163,21 @@ class Run:
             form: form of the export, as in the mapping.
 
         Returns:
-            Its id, and whether an earlier run knew it.
+            Its id, and whether an earlier run read it with this mapping, in whichever version.
         """
         with self._working() as connection:
-            find = select(exports.c.id, exports.c.first_run).where(exports.c.sha256 == sha256)
+            key = read_as(sha256, self._info.namespace, self._info.mapping_title)
+            find = select(exports.c.id, exports.c.first_run).where(exports.c.read_as == key)
             row = connection.execute(find).one_or_none()
             if row is None:
-                values = {"sha256": sha256, "size": size, "lines": lines, "form": form, "first_run": self.id}
+                values = {
+                    "read_as": key,
+                    "sha256": sha256,
+                    "size": size,
+                    "lines": lines,
+                    "form": form,
+                    "first_run": self.id,
+                }
                 connection.execute(plain_insert(exports).values(**values))
                 row = connection.execute(find).one()
             self._insert_new(run_exports, [{"run": self.id, "export_id": row.id}])
@@ -212,11 +222,15 @@ class Run:
         with self._working() as connection:
             return int(connection.execute(select(exports.c.first_run).where(exports.c.id == export_id)).scalar_one())
 
-    def received(self, export_id: int) -> int:
-        """When the run that read an export first received it, in seconds since 1970-01-01T00:00:00Z."""
+    def received(self, export_id: int) -> int | None:
+        """When the first run that read an export's bytes received them, with whichever mapping.
+
+        Returns:
+            Seconds since 1970-01-01T00:00:00Z; None where it is this run.
+        """
         with self._working() as connection:
-            wanted = select(*RECEIPT).join(exports, exports.c.first_run == runs.c.id)
-            return received_by(*connection.execute(wanted.where(exports.c.id == export_id)).one())
+            row = connection.execute(select(runs.c.id, *RECEIPT).where(runs.c.id == first_reader(export_id))).one()
+            return None if row.id == self.id else received_by(*row[1:])
 
     def add_sets(self, export_id: int, rows: Sequence[SetRow]) -> None:
         """Record sets that are not known; one of a chain that another set began changes what was recorded."""

@@ -37,6 +37,7 @@ from gateway.ledger.chains import SetLife
 from gateway.ledger.places import Place, place_of
 from gateway.ledger.reading import (
     RECEIPT,
+    first_reader,
     history_select,
     hold_counts,
     hold_select,
@@ -352,7 +353,7 @@ class Ledger:
             wanted = (
                 select(blocks.c.export_id, exports.c.sha256, blocks.c.number, blocks.c.data, *RECEIPT)
                 .join(exports, blocks.c.export_id == exports.c.id)
-                .join(runs, exports.c.first_run == runs.c.id)
+                .join(runs, runs.c.id == first_reader(export_id))
                 .where(blocks.c.export_id == export_id, blocks.c.number == number)
             )
             row = connection.execute(wanted).one_or_none()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from datetime import UTC, datetime
 
 from sqlalchemy import (
@@ -20,7 +21,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISIONS = ("0001", "0002", "0003")
+REVISIONS = ("0001", "0002", "0003", "0004")
 """The steps of the schema in order; the last is what this program reads and writes."""
 
 VERSION_TABLE = "ledger_version"
@@ -88,12 +89,21 @@ exports = Table(
     "exports",
     METADATA,
     Column("id", _Id, primary_key=True),
-    Column("sha256", Text, nullable=False, unique=True),
+    # Bytes, read with the mappings of one namespace and title: see `read_as`.
+    Column("read_as", Text, nullable=False, unique=True),
+    Column("sha256", Text, nullable=False, server_default=""),
     Column("size", BigInteger, nullable=False),
     Column("lines", BigInteger, nullable=False),
     Column("form", Text, nullable=False),
     Column("first_run", _Id, ForeignKey("runs.id"), nullable=False),
+    Index("exports_by_bytes", "sha256"),
 )
+
+
+def read_as(sha256: str, namespace: str, title: str) -> str:
+    """What makes an export one: its bytes and the mappings, in whichever version, that read it."""
+    return hashlib.sha256(f"{namespace}\n{title}\n{sha256}".encode()).hexdigest()
+
 
 run_exports = Table(
     "run_exports",

@@ -11,7 +11,7 @@ import pytest
 from alembic import command
 from sqlalchemy import column, insert, table
 
-from gateway.ledger import Ledger, LedgerError, OutboxFilter, open_ledger, store
+from gateway.ledger import Ledger, LedgerError, OutboxFilter, Run, open_ledger, store
 from gateway.ledger.rows import SetRow
 from tests.ledger.ledger_kit import a_set, begin, finish
 from tests.ledger.test_ledger_audit import statement
@@ -159,11 +159,20 @@ def test_replay(ledger: Ledger, tmp_path: Path) -> None:
     assert ledger.verify_audit() is None
 
 
+def _export_of_the_first_step(run: Run, sha256: str, size: int, lines: int, form: str) -> tuple[int, bool]:
+    older = table("exports", *map(column, ("id", "sha256", "size", "lines", "form", "first_run")))
+    with run._working() as connection:
+        values = {"id": 1, "sha256": sha256, "size": size, "lines": lines, "form": form, "first_run": run.id}
+        connection.execute(insert(older), values)
+        return 1, False
+
+
 def test_ledger_of_the_first_step_is_brought_up_to_date(place: str, tmp_path: Path) -> None:
     with pytest.MonkeyPatch.context() as patch:
         upgrade = command.upgrade
         patch.setattr(command, "upgrade", lambda config, _: upgrade(config, "0001"))
         patch.setattr(store, "REVISIONS", ("0001",))
+        patch.setattr(Run, "export", _export_of_the_first_step)
         with open_ledger(place) as ledger:
             run, export_id = begin(ledger)
             later = ("wall", "chain", "how")

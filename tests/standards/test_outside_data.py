@@ -96,5 +96,8 @@ def test_every_value_of_the_follow_up_study_is_recorded_as_it_stands(nhefs: str,
     wrong = {key: value for key, value in facts.items() if Decimal(value) != Decimal(expected[key])}
     assert wrong == {}
     missing = expected.keys() - facts.keys()
-    assert len(missing) == sum(row.held for row in batch.report.reckoning.readings.rows), (sorted(missing)[:5], sorted(held)[:5])
+    assert len(missing) == sum(row.held for row in batch.report.reckoning.readings.rows), (
+        sorted(missing)[:5],
+        sorted(held)[:5],
+    )
     assert len(missing) <= len(expected) // 100
