@@ -27,7 +27,7 @@ from gateway.mapping.model import Mapping as MappingFile
 from gateway.model import Effect, Finding, Noticed, Outcome, Reading, Severity
 from gateway.vocabulary import Limits
 
-__all__ = ["ReadingChecks", "Rule", "SetChecks", "discover", "effects", "finding", "rules"]
+__all__ = ["LimitsInForce", "ReadingChecks", "Rule", "SetChecks", "discover", "effects", "finding", "rules"]
 
 _SEVERITY = {Effect.HOLD: Severity.ERROR, Effect.FLAG: Severity.WARNING, Effect.NOTE: Severity.INFORMATION}
 
@@ -143,18 +143,17 @@ def finding(
     return Finding(noticed.rule, severity, effect, noticed.message, export, line, offset, column, vital)
 
 
-class ReadingChecks:
-    """The checks of single readings under one mapping.
+class LimitsInForce:
+    """The limits of the profile that a mapping chooses, with the mapping's own in their place.
 
     Args:
-        mapping: the mapping file; its `[rules]` and `[plausibility]` tables are used.
+        mapping: the mapping file; its `[plausibility]` table is used.
 
     Raises:
-        MappingError: one of those tables cannot be used.
+        MappingError: the table cannot be used.
     """
 
     def __init__(self, mapping: MappingFile) -> None:
-        self._effects = effects(mapping)
         self._plausibility = mapping.plausibility
         if self._plausibility.profile not in vocabulary.profiles():
             raise MappingError(
@@ -162,55 +161,12 @@ class ReadingChecks:
                 where="key plausibility.profile",
                 todo=f"Choose one of: {', '.join(vocabulary.profiles())}",
             )
-        checks = (
-            rule
-            for rule in rules().values()
-            if rule.subject == "reading" and rule.check and self._effects[rule.slug] is not Effect.OFF
-        )
-        self._rules = sorted(checks, key=lambda rule: (rule.rank, rule.slug))
         self._limits: dict[tuple[str, str, str], Limits | None] = {}
         for category, overrides in self._plausibility.limits.items():
             for vital in overrides:
                 self._override(category, vital)
 
-    def apply(self, reading: Reading, category: str) -> Reading:
-        """Check one reading.
-
-        A reading without a number, or already held, is left as it is. After a rule has held the reading no other is
-        asked, and only the first rule that marks it speaks: one cause, one finding.
-
-        Args:
-            reading: the reading as normalised.
-            category: patient category; "unknown" takes the widest limits.
-
-        Returns:
-            A new reading with `noticed`, `outcome` and `flagged` as the rules say; the same one when none speaks.
-        """
-        if reading.outcome is not Outcome.RECORDED or reading.exact is None:
-            return reading
-        limits = self.limits(reading.vital, category, reading.unit)
-        noticed: list[Noticed] = []
-        flagged = reading.flagged
-        held = False
-        for rule in self._rules:
-            effect = self._effects[rule.slug]
-            if (rule.vitals and reading.vital not in rule.vitals) or (effect is Effect.FLAG and flagged):
-                continue
-            assert rule.check is not None
-            message = rule.check(reading, limits)
-            if message is None:
-                continue
-            noticed.append(Noticed(rule.slug, message))
-            flagged = flagged or effect is Effect.FLAG
-            held = effect is Effect.HOLD
-            if held:
-                break
-        if not noticed:
-            return reading
-        outcome = Outcome.HELD if held else reading.outcome
-        return replace(reading, noticed=(*reading.noticed, *noticed), outcome=outcome, flagged=flagged)
-
-    def limits(self, vital: str, category: str, unit: str) -> Limits | None:
+    def of(self, vital: str, category: str, unit: str) -> Limits | None:
         """The limits in force for a vital, in a unit.
 
         Args:
@@ -258,22 +214,84 @@ class ReadingChecks:
         )
 
 
+class ReadingChecks:
+    """The checks of single readings under one mapping.
+
+    Args:
+        mapping: the mapping file; its `[rules]` and `[plausibility]` tables are used.
+
+    Attributes:
+        limits: the limits in force.
+
+    Raises:
+        MappingError: one of those tables cannot be used.
+    """
+
+    def __init__(self, mapping: MappingFile) -> None:
+        self._effects = effects(mapping)
+        self.limits = LimitsInForce(mapping)
+        checks = (
+            rule
+            for rule in rules().values()
+            if rule.subject == "reading" and rule.check and self._effects[rule.slug] is not Effect.OFF
+        )
+        self._rules = sorted(checks, key=lambda rule: (rule.rank, rule.slug))
+
+    def apply(self, reading: Reading, category: str) -> Reading:
+        """Check one reading.
+
+        A reading without a number, or already held, is left as it is. After a rule has held the reading no other is
+        asked, and only the first rule that marks it speaks: one cause, one finding.
+
+        Args:
+            reading: the reading as normalised.
+            category: patient category; "unknown" takes the widest limits.
+
+        Returns:
+            A new reading with `noticed`, `outcome` and `flagged` as the rules say; the same one when none speaks.
+        """
+        if reading.outcome is not Outcome.RECORDED or reading.exact is None:
+            return reading
+        limits = self.limits.of(reading.vital, category, reading.unit)
+        noticed: list[Noticed] = []
+        flagged = reading.flagged
+        held = False
+        for rule in self._rules:
+            effect = self._effects[rule.slug]
+            if (rule.vitals and reading.vital not in rule.vitals) or (effect is Effect.FLAG and flagged):
+                continue
+            assert rule.check is not None
+            message = rule.check(reading, limits)
+            if message is None:
+                continue
+            noticed.append(Noticed(rule.slug, message))
+            flagged = flagged or effect is Effect.FLAG
+            held = effect is Effect.HOLD
+            if held:
+                break
+        if not noticed:
+            return reading
+        outcome = Outcome.HELD if held else reading.outcome
+        return replace(reading, noticed=(*reading.noticed, *noticed), outcome=outcome, flagged=flagged)
+
+
 class SetChecks:
     """The checks between the readings of one set under one mapping.
 
     Args:
-        mapping: the mapping file; its `[rules]` table is used.
+        mapping: the mapping file; its `[rules]` and `[plausibility]` tables are used.
         vitals: keys of the vitals the mapping reads.
 
     Attributes:
         rules: the rules that can speak: not switched off, and at least two of their vitals are read.
 
     Raises:
-        MappingError: the `[rules]` table cannot be used.
+        MappingError: one of those tables cannot be used.
     """
 
     def __init__(self, mapping: MappingFile, vitals: Collection[str]) -> None:
         self._effects = effects(mapping)
+        self._limits = LimitsInForce(mapping)
         self.rules: tuple[Rule, ...] = tuple(
             rule
             for rule in rules().values()
@@ -283,11 +301,12 @@ class SetChecks:
             and len(set(rule.vitals).intersection(vitals)) >= 2
         )
 
-    def apply(self, rule: Rule, readings: Mapping[str, Reading]) -> Noticed | None:
+    def apply(self, rule: Rule, readings: Mapping[str, Reading], category: str) -> Noticed | None:
         """Ask one rule about a set.
 
         Args:
             rule: one of `rules`.
+            category: patient category; "unknown" takes the widest limits.
             readings: readings of the set by vital. Those that are not recorded, have no number or have a comparator
                 are left out: nothing exact can be said about them.
 
@@ -304,8 +323,13 @@ class SetChecks:
         }
         if len(compared) < 2 or rule.check is None:
             return None
-        message = rule.check(compared)
+        message = rule.check(compared, *self._limits_for(rule, category))
         return None if message is None else Noticed(rule.slug, message)
+
+    def _limits_for(self, rule: Rule, category: str) -> list[Limits | None]:
+        if not rule.limits_of:
+            return []
+        return [self._limits.of(rule.limits_of, category, vocabulary.vitals()[rule.limits_of].units[0])]
 
     def effect(self, rule: str) -> Effect:
         """What a rule does under this mapping."""

@@ -42,6 +42,7 @@ class Rule:
             reading's own unit, or of the recorded readings of one set, by vital. None where another stage notices, and
             the rule is a row of `rules.toml`.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
+        limits_of: a rule over a set: the vital whose limits in force its check is given as well, in their own unit.
         about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
 
@@ -59,6 +60,7 @@ class Rule:
     check: Callable[..., str | None] | None = None
     rank: int = 50
     about: About = ""
+    limits_of: str = ""
 
 
 def number(reading: Reading, unit: str) -> Fraction:
@@ -75,6 +77,26 @@ def number(reading: Reading, unit: str) -> Fraction:
     if reading.unit == unit:
         return reading.exact
     return vocabulary.convert(reading.exact, reading.unit, unit, vital=reading.vital)
+
+
+def step(reading: Reading, unit: str) -> Fraction:
+    """One step of the last decimal shown, in a unit: the coarser of the exported and the recorded one."""
+    steps = []
+    if reading.value is not None:
+        steps.append(_width(Fraction(10) ** _exponent(reading.value.as_tuple().exponent), reading.unit, unit))
+    if reading.source_value is not None:
+        last = Fraction(10) ** _exponent(reading.source_value.as_tuple().exponent)
+        steps.append(_width(last, reading.source_unit, unit))
+    return max(steps, default=Fraction(0))
+
+
+def _exponent(exponent: object) -> int:
+    assert isinstance(exponent, int)
+    return exponent
+
+
+def _width(step: Fraction, from_unit: str, to_unit: str) -> Fraction:
+    return step if from_unit == to_unit else vocabulary.convert(step, from_unit, to_unit)
 
 
 def below(reading: Reading, limit: Fraction) -> bool:

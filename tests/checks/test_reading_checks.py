@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from gateway import vocabulary
 from gateway.checks import ReadingChecks, effects
 from gateway.errors import MappingError
 from gateway.mapping.model import Mapping
@@ -70,6 +71,11 @@ def checked(vital: str, number: str, unit: str, category: str = "adult", compara
         ("spo2", "101", "%", "adult", "outside-hold-limits"),
         ("spo2", "100", "%", "adult", ""),
         ("glucose", "5.5", "mmol/L", "adult", ""),
+        # What passed unmarked when these had no second limit.
+        ("respiratory_rate", "79", "/min", "adult", "outside-flag-limits"),
+        ("diastolic", "199", "mm[Hg]", "adult", "outside-flag-limits"),
+        ("weight", "399", "kg", "adult", "outside-flag-limits"),
+        ("height", "61", "cm", "adult", "outside-flag-limits"),
     ],
 )
 def test_limits_are_inclusive_and_follow_the_category_and_the_unit(
@@ -156,6 +162,31 @@ def test_what_is_usual_in_one_unit_is_known_under_every_other(vital: str, declar
             assert said == []
 
 
+@pytest.mark.parametrize(
+    ("number", "unit", "says"),
+    [("5.5", "mg/dL", "mmol/L"), ("17.9", "mg/dL", "mmol/L"), ("100", "mmol/L", "mg/dL"), ("33.4", "mmol/L", "mg/dL")],
+)
+def test_a_glucose_that_no_meter_shows_in_its_unit_is_held(number: str, unit: str, says: str) -> None:
+    """Between 18 and 33 either unit can be meant; a meter's display ends at 33.3 mmol/L, which are 600 mg/dL."""
+    after = ReadingChecks(mapping()).apply(reading("glucose", number, unit), "adult")
+    assert [(noticed.rule, noticed.message.rpartition("like ")[2]) for noticed in after.noticed] == [
+        ("probable-unit-mix-up", says)
+    ]
+    assert after.outcome is Outcome.HELD
+
+
+@pytest.mark.parametrize("category", ["neonate", "infant", "child", "adult"])
+def test_every_number_has_both_limits_in_every_category(category: str) -> None:
+    for key, vital in vocabulary.vitals().items():
+        if not vital.units:
+            continue
+        limits = vocabulary.limits("proposal", category, key)
+        assert limits is not None, key
+        assert limits.hold is not None, key
+        assert limits.flag is not None, key
+        assert limits.hold[0] <= limits.flag[0] < limits.flag[1] <= limits.hold[1], key
+
+
 def test_the_unit_that_counts_is_the_exported_one() -> None:
     # 36.8 in a Fahrenheit column, already converted to Celsius for the record.
     exact = (Fraction("36.8") - 32) * 5 / 9
@@ -173,6 +204,8 @@ def test_the_unit_that_counts_is_the_exported_one() -> None:
         ("weight", "154", "kg", ""),
         ("glucose", "25", "mg/dL", ""),
         ("glucose", "30", "mmol/L", ""),
+        ("glucose", "18", "mg/dL", "outside-flag-limits"),
+        ("glucose", "33.3", "mmol/L", ""),
     ],
 )
 def test_overlapping_units_are_not_guessed(vital: str, number: str, unit: str, rule: str) -> None:

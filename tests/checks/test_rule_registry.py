@@ -131,7 +131,7 @@ class TestEveryCheck:
             assert checked.flagged == (rule.effect is Effect.FLAG)
         else:
             spoken = checks.SetChecks(mapping, readings)
-            found = [noticed for other in spoken.rules if (noticed := spoken.apply(other, readings))]
+            found = [noticed for other in spoken.rules if (noticed := spoken.apply(other, readings, category))]
             assert [noticed.rule for noticed in found] == [rule.slug]
 
     def test_leaves_the_value_alone(self, rule: Rule) -> None:
@@ -144,7 +144,7 @@ class TestEveryCheck:
             assert (after.value, after.exact, after.unit, after.source_value, after.text) == before[0]
             assert reading.noticed == ()
         else:
-            checks.SetChecks(_mapping(), readings).apply(rule, readings)
+            checks.SetChecks(_mapping(), readings).apply(rule, readings, category)
         assert [(r.value, r.exact, r.unit, r.source_value, r.text) for r in readings.values()] == before
 
     def test_says_so_in_a_sentence_with_its_numbers(self, rule: Rule) -> None:
@@ -152,10 +152,13 @@ class TestEveryCheck:
         assert rule.check is not None
         if rule.subject == "reading":
             (reading,) = readings.values()
-            limits = checks.ReadingChecks(_mapping()).limits(reading.vital, category, reading.unit)
+            limits = checks.LimitsInForce(_mapping()).of(reading.vital, category, reading.unit)
             message = rule.check(reading, limits)
         else:
-            message = rule.check(readings)
+            limits_of = (
+                [checks.LimitsInForce(_mapping()).of(rule.limits_of, category, "kg/m2")] if rule.limits_of else []
+            )
+            message = rule.check(readings, *limits_of)
         assert isinstance(message, str)
         assert re.search(r"\d", message)
         assert "Fraction" not in message

@@ -7,6 +7,8 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from gateway.checks import SetChecks, rules
 from gateway.errors import MappingError
@@ -40,15 +42,24 @@ def readings(**numbers: str) -> dict[str, Reading]:
     return found
 
 
-def spoken(found: dict[str, Reading]) -> list[str]:
+def spoken(found: dict[str, Reading], category: str = "adult") -> list[str]:
     checks = SetChecks(mapping(), found)
-    return [rule.slug for rule in checks.rules if checks.apply(rule, found)]
+    return [rule.slug for rule in checks.rules if checks.apply(rule, found, category)]
 
 
 @pytest.mark.parametrize(
     ("systolic", "diastolic", "mean", "expected"),
     [
         ("120", "80", "93", []),
+        # Rounded to whole numbers, 50.4 and 50.2 are both 50; PMID 32694334 has the mean at 23 % to 58 %.
+        ("52", "50", "50", ["pulse-pressure-narrow"]),
+        ("55", "50", "50", ["pulse-pressure-narrow"]),
+        ("56", "50", "50", ["pressure-order", "pulse-pressure-narrow"]),
+        ("52", "50", "52", ["pulse-pressure-narrow"]),
+        ("54", "50", "54", ["pressure-order", "pulse-pressure-narrow"]),
+        ("50", "50", "50", ["pressure-order", "pulse-pressure-narrow"]),
+        ("52", "50", "49", ["pressure-order", "pulse-pressure-narrow"]),
+        ("52", "50", "53", ["pressure-order", "pulse-pressure-narrow"]),
         ("80", "120", "", ["pressure-order"]),
         ("120", "80", "80", ["pressure-order"]),
         ("120", "80", "79", ["pressure-order"]),
@@ -86,6 +97,64 @@ def test_pressures_in_different_units_are_compared_exactly() -> None:
 def test_pulses(cuff: str, oximeter: str, differs: bool) -> None:
     found = readings(pulse_cuff=f"{cuff} /min", pulse_oximeter=f"{oximeter} /min")
     assert spoken(found) == (["pulse-disagreement"] if differs else [])
+
+
+@pytest.mark.parametrize(
+    ("category", "weight", "height", "expected"),
+    [
+        # "About BMI", Centers for Disease Control and Prevention: 68 kg and 165 cm give 24.98 (from memory).
+        ("adult", "68 kg", "165 cm", []),
+        ("adult", "172.4 kg", "70 cm", ["bmi-implausible"]),  # 69.98 inches, written as centimetres
+        ("adult", "176 kg", "70 cm", ["bmi-implausible"]),  # exchanged
+        ("adult", "154.3 [lb_av]", "70 [in_i]", []),
+        ("adult", "154.3 kg", "132 cm", ["bmi-doubtful"]),
+        ("adult", "70 kg", "275 cm", ["bmi-doubtful"]),
+        ("adult", "31.7 kg", "176 cm", ["bmi-doubtful"]),  # 70 kg, made into kilograms twice
+        ("adult", "15 kg", "176 cm", ["bmi-implausible"]),
+        ("neonate", "3.4 kg", "50 cm", []),
+        ("neonate", "7.9 kg", "50 cm", ["bmi-implausible"]),
+        ("infant", "9 kg", "72 cm", []),
+        ("child", "16 kg", "103 cm", []),
+        ("child", "103 kg", "16 m", ["bmi-implausible"]),
+        # Of an unknown category nothing is held that could be right in any.
+        ("unknown", "3.4 kg", "50 cm", []),
+        ("unknown", "176 kg", "70 cm", ["bmi-implausible"]),
+    ],
+)
+def test_weight_and_height_imply_an_index(category: str, weight: str, height: str, expected: list[str]) -> None:
+    assert spoken(readings(weight=weight, height=height), category) == expected
+
+
+def test_exchanged_numbers_are_named() -> None:
+    found = readings(weight="176 kg", height="70 cm")
+    noticed = SetChecks(mapping(), found).apply(rules()["bmi-implausible"], found, "adult")
+    assert noticed is not None
+    assert noticed.message == (
+        "176 kg and 70 cm give an index of 359.2 kg/m2; 7 to 150 can be; the two numbers exchanged give 22.6"
+    )
+
+
+def test_limits_of_the_mapping_count_for_what_is_implied() -> None:
+    found = readings(weight="154.3 kg", height="132 cm")
+    own = mapping(plausibility={"profile": "proposal", "limits": {"adult": {"bmi": {"hold": [10, 60]}}}})
+    checks = SetChecks(own, found)
+    assert [rule.slug for rule in checks.rules if checks.apply(rule, found, "adult")] == ["bmi-implausible"]
+
+
+@settings(max_examples=300)
+@given(st.integers(0, 20), st.integers(1, 150), st.integers(0, 100), st.sampled_from([Decimal(1), Decimal("0.1")]))
+def test_no_pressures_that_a_monitor_rounded_are_out_of_order(low: int, apart: int, place: int, unit: Decimal) -> None:
+    """True pressures with a mean at 23 % to 58 % (PMID 32694334), each rounded by itself."""
+    diastolic = Fraction(40) + Fraction(low, 20)
+    systolic = diastolic + Fraction(apart, 3)
+    mean = diastolic + (systolic - diastolic) * (Fraction(23, 100) + Fraction(35, 100) * Fraction(place, 100))
+
+    def shown(value: Fraction) -> str:
+        return f"{Decimal(round(value / Fraction(unit))) * unit} mm[Hg]"
+
+    found = readings(systolic=shown(systolic), diastolic=shown(diastolic), mean_pressure=shown(mean))
+    assume(found["systolic"].value != found["diastolic"].value)
+    assert not {"pressure-order", "mean-out-of-place"} & set(spoken(found))
 
 
 @pytest.mark.parametrize(
@@ -157,6 +226,6 @@ def test_the_effect_is_the_mappings_where_the_rule_allows_it() -> None:
 
 def test_the_message_names_both_values() -> None:
     found = readings(systolic="80 mm[Hg]", diastolic="120 mm[Hg]")
-    noticed = SetChecks(mapping(), found).apply(rules()["pressure-order"], found)
+    noticed = SetChecks(mapping(), found).apply(rules()["pressure-order"], found, "adult")
     assert noticed is not None
     assert noticed.message == "diastolic 120 mmHg is above systolic 80 mmHg"

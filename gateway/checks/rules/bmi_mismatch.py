@@ -3,31 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from fractions import Fraction
 
-from gateway import vocabulary
-from gateway.checks.base import COMMON_PRACTICE, Rule, measured, number, rounded
+from gateway.checks.base import COMMON_PRACTICE, Rule, measured, number, rounded, step
 from gateway.model import Effect, Reading, Severity
-
-
-def _step(reading: Reading, unit: str) -> Fraction:
-    """One step of the last decimal shown, in a unit: the coarser of the exported and the recorded one."""
-    steps = []
-    if reading.value is not None:
-        steps.append(_width(Fraction(10) ** _exponent(reading.value.as_tuple().exponent), reading.unit, unit))
-    if reading.source_value is not None:
-        last = Fraction(10) ** _exponent(reading.source_value.as_tuple().exponent)
-        steps.append(_width(last, reading.source_unit, unit))
-    return max(steps, default=Fraction(0))
-
-
-def _exponent(exponent: object) -> int:
-    assert isinstance(exponent, int)
-    return exponent
-
-
-def _width(step: Fraction, from_unit: str, to_unit: str) -> Fraction:
-    return step if from_unit == to_unit else vocabulary.convert(step, from_unit, to_unit)
 
 
 def _check(readings: Mapping[str, Reading]) -> str | None:
@@ -36,7 +14,7 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     bmi, weight, height = (readings[vital] for vital in ("bmi", "weight", "height"))
     # A whole step each way, not half: some monitors cut decimals instead of rounding them.
     kilograms, metres, index = number(weight, "kg"), number(height, "m"), number(bmi, "kg/m2")
-    some_kilograms, some_metres, some_index = _step(weight, "kg"), _step(height, "m"), _step(bmi, "kg/m2")
+    some_kilograms, some_metres, some_index = step(weight, "kg"), step(height, "m"), step(bmi, "kg/m2")
     if metres <= some_metres:
         return None
     least = (kilograms - some_kilograms) / (metres + some_metres) ** 2

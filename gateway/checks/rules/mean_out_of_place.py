@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from gateway.checks.base import Rule, number, rounded
+from gateway.checks.base import Rule, number, rounded, step
 from gateway.model import Effect, Reading, Severity
 
 _LOW, _HIGH = Fraction("0.15"), Fraction("0.65")
@@ -22,7 +22,10 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
     if systolic - diastolic < _LEAST or not diastolic < mean < systolic:
         return None
     place = (mean - diastolic) / (systolic - diastolic)
-    if _LOW <= place <= _HIGH:
+    # Each of the three may have been rounded by half a step.
+    one = max(step(reading, "mm[Hg]") for reading in readings.values())
+    width = systolic - diastolic
+    if (mean - diastolic + one) / (width + one) >= _LOW and (mean - diastolic - one) / (width - one) <= _HIGH:
         return None
     return f"the mean stands {rounded(place * 100, 0)} % of the way from diastolic to systolic; 15 % to 65 % is usual"
 

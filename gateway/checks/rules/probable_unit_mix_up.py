@@ -19,8 +19,8 @@ class _Band(NamedTuple):
     meant: str
 
 
-# Only where the two units cannot be confused with each other. Never for mmHg and kPa, kg and lb, mg/dL and mmol/L:
-# their usual numbers overlap.
+# Only where the two units cannot be confused with each other. Never for mmHg and kPa, kg and lb: their usual numbers
+# overlap.
 _KELVIN = (Fraction("298.15"), Fraction("318.15"))
 _TEMPERATURE = (
     _Band("Cel", Fraction(77), Fraction(113), "[degF]"),
@@ -33,7 +33,18 @@ _TEMPERATURE = (
 # One per cent of oxygen is not possible, so 1 is read as the whole fraction.
 _SHARE = (_Band("%", Fraction("0.21"), Fraction(1), "1"), _Band("1", Fraction(21), Fraction(100), "%"))
 _LENGTH = (_Band("cm", Fraction("0.2"), Fraction("2.75"), "m"), _Band("m", Fraction(20), Fraction(275), "cm"))
-_BANDS = {"temperature": _TEMPERATURE, "spo2": _SHARE, "oxygen_concentration": _SHARE, "height": _LENGTH}
+# A meter shows 1.1 to 33.3 mmol/L, 20 to 600 mg/dL (common practice, no source). Between 18 and 33 either can be.
+_GLUCOSE = (
+    _Band("mg/dL", Fraction("0.5"), Fraction("17.9"), "mmol/L"),
+    _Band("mmol/L", Fraction("33.4"), Fraction(600), "mg/dL"),
+)
+_BANDS = {
+    "temperature": _TEMPERATURE,
+    "spo2": _SHARE,
+    "oxygen_concentration": _SHARE,
+    "height": _LENGTH,
+    "glucose": _GLUCOSE,
+}
 
 
 def _check(reading: Reading, limits: Limits | None) -> str | None:
@@ -63,7 +74,7 @@ RULE = Rule(
         "fault); the bands: proposal, no source: for clinical sign-off"
     ),
     todo="Compare with the monitor's display and its unit setting; correct the unit in the mapping or on the monitor",
-    vitals=("temperature", "spo2", "oxygen_concentration", "height"),
+    vitals=("temperature", "spo2", "oxygen_concentration", "height", "glucose"),
     check=_check,
     rank=10,
 )

@@ -59,10 +59,16 @@ class Checks:
         for rule, _ in said:
             self._apply(self._effects[rule], keys, found)
 
-    def together(self, found: Found, notes: Notes) -> None:
-        """Apply the rules over the readings of a set, then hold what cannot go without what is held."""
+    def together(self, found: Found, category: str, notes: Notes) -> None:
+        """Apply the rules over the readings of a set, then hold what cannot go without what is held.
+
+        Args:
+            found: the readings.
+            category: patient category.
+            notes: takes what is noticed.
+        """
         for rule in self._rules:
-            noticed = rule.answers[rule.pick(found.slots)]
+            noticed = rule.answers[category, rule.pick(found.slots)]
             if noticed is not None:
                 notes.note(noticed)
                 self._apply(self._effects[noticed.rule], rule.keys, found)
@@ -126,7 +132,7 @@ class _SetRule:
     Attributes:
         keys: those of its vitals that the mapping reads.
         pick: takes their readings from the slots of a set.
-        answers: these readings -> what the rule says of them, None for nothing.
+        answers: category and these readings -> what the rule says of them, None for nothing.
     """
 
     __slots__ = ("_checks", "_rule", "answers", "keys", "pick")
@@ -136,12 +142,13 @@ class _SetRule:
         self._checks = checks
         self.keys = [key for key in rule.vitals if key in keys]
         self.pick = itemgetter(*[keys.index(key) for key in self.keys])
-        self.answers: Memo[tuple[Reading | None, ...], Noticed | None] = Memo(self._answer, _COMBINATIONS)
+        self.answers: Memo[tuple[str, tuple[Reading | None, ...]], Noticed | None] = Memo(self._answer, _COMBINATIONS)
 
-    def _answer(self, members: tuple[Reading | None, ...]) -> Noticed | None:
+    def _answer(self, asked: tuple[str, tuple[Reading | None, ...]]) -> Noticed | None:
+        category, members = asked
         recorded = {
             key: reading
             for key, reading in zip(self.keys, members, strict=True)
             if reading is not None and reading.outcome is Outcome.RECORDED
         }
-        return self._checks.apply(self._rule, recorded) if len(recorded) > 1 else None
+        return self._checks.apply(self._rule, recorded, category) if len(recorded) > 1 else None

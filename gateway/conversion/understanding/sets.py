@@ -142,7 +142,7 @@ class Understanding:
             about = self._layout.about(entries, self._qualifiers.vitals)
             remarks = self._qualifiers.remarks(about, category)
             self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
-        self._checks.together(found, notes)
+        self._checks.together(found, category, notes)
         if self._qualifiers.all:
             for noticed, column in self._qualifiers.left_behind(entries, found.readings, found.outcomes):
                 notes.note(noticed, column)
