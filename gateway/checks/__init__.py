@@ -95,7 +95,9 @@ def effects(mapping: MappingFile) -> Mapping[str, Effect]:
     problems = []
     for slug, effect in mapping.rules.items():
         if slug in known and known[slug].adjustable:
-            chosen[slug] = Effect(effect)
+            # A mapping of before may mark what is unusual; the check of a mapping refuses it.
+            unmarked = known[slug].unusual and effect == "flag"
+            chosen[slug] = Effect.NOTE if unmarked else Effect(effect)
             continue
         what = f'the effect of rule "{slug}" is fixed' if slug in known else f'there is no rule "{slug}"'
         todo = "`gateway rules` lists the rules and says which may be set"
@@ -241,7 +243,7 @@ class ReadingChecks:
         """Check one reading.
 
         A reading without a number, or already held, is left as it is. After a rule has held the reading no other is
-        asked, and only the first rule that marks it speaks: one cause, one finding.
+        asked, and only the first rule that marks it, or tells it as unusual, speaks: one cause, one finding.
 
         Args:
             reading: the reading as normalised.
@@ -255,10 +257,13 @@ class ReadingChecks:
         limits = self.limits.of(reading.vital, category, reading.unit)
         noticed: list[Noticed] = []
         flagged = reading.flagged
-        held = False
+        held = unusual = False
         for rule in self._rules:
             effect = self._effects[rule.slug]
-            if (rule.vitals and reading.vital not in rule.vitals) or (effect is Effect.FLAG and flagged):
+            said = (effect is Effect.FLAG and flagged) or (
+                rule.unusual and (unusual or flagged) and effect is not Effect.HOLD
+            )
+            if said or (rule.vitals and reading.vital not in rule.vitals):
                 continue
             assert rule.check is not None
             message = rule.check(reading, limits)
@@ -266,6 +271,7 @@ class ReadingChecks:
                 continue
             noticed.append(Noticed(rule.slug, message))
             flagged = flagged or effect is Effect.FLAG
+            unusual = unusual or rule.unusual
             held = effect is Effect.HOLD
             if held:
                 break

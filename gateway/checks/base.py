@@ -43,6 +43,8 @@ class Rule:
             the rule is a row of `rules.toml`.
         rank: checks of a reading run by rank, lowest first: the rule that explains most goes before the others.
         limits_of: a rule over a set: the vital whose limits in force its check is given as well, in their own unit.
+        unusual: what it notices can be true of a very ill patient. It is told as unusual, first among what is held
+            where the mapping holds it, and never marks a record as doubtful.
         about: "patient" where it holds a set because of whose it is, so that naming the patient can settle it.
     """
 
@@ -61,6 +63,7 @@ class Rule:
     rank: int = 50
     about: About = ""
     limits_of: str = ""
+    unusual: bool = False
 
 
 def number(reading: Reading, unit: str) -> Fraction:

@@ -105,7 +105,11 @@ def load_mapping(path: str | Path, *, earlier: bool = False) -> LoadedMapping:
         MappingError: with every mistake at its line.
     """
     known = rules()
-    adjustable = [slug for slug, rule in known.items() if rule.adjustable]
+    adjustable = {
+        slug: ("hold", "note", "off") if rule.unusual else ("hold", "flag", "note", "off")
+        for slug, rule in known.items()
+        if rule.adjustable
+    }
     return load(path, known_rules=tuple(known), adjustable_rules=adjustable, earlier=earlier)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from gateway.checks import rules
@@ -77,9 +78,15 @@ class HeldSet(NamedTuple):
     after: Neighbour | None = None
 
 
+@cache
+def _possible() -> frozenset[str]:
+    """Slugs of the rules that hold what may be true."""
+    return frozenset({EXTREME, *(slug for slug, rule in rules().items() if rule.unusual)})
+
+
 def ordered(holds: Sequence[Hold]) -> list[Hold]:
     """Holds in the order in which they ask for a person: possible true extremes first, then the oldest."""
-    return sorted(holds, key=lambda hold: (EXTREME not in hold.reasons.split(","), hold.id))
+    return sorted(holds, key=lambda hold: (_possible().isdisjoint(hold.reasons.split(",")), hold.id))
 
 
 def held_set(hold: Hold, ledger: Ledger | None = None) -> HeldSet:

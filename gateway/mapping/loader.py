@@ -99,7 +99,7 @@ def load(
     source: FilePath | str,
     *,
     known_rules: Collection[str] | None = None,
-    adjustable_rules: Collection[str] | None = None,
+    adjustable_rules: static.Effects | None = None,
     earlier: bool = False,
 ) -> LoadedMapping:
     """Read and check a mapping.
@@ -107,7 +107,7 @@ def load(
     Args:
         source: path of the file; a `str` with a line end in it is the text itself.
         known_rules: slugs of the rules there are; None to leave the slugs in `[rules]` unchecked.
-        adjustable_rules: slugs of the rules whose effect a mapping may set; None for all of them.
+        adjustable_rules: slugs of the rules whose effect a mapping may set, and to what; None for all of them.
         earlier: it was used by an earlier version of the program, and a ledger keeps it as it was.
 
     Returns:

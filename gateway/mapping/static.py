@@ -8,6 +8,8 @@ stand beside the tables they are about.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from collections.abc import Mapping as MappingOf
+from typing import TypeAlias
 
 from gateway.mapping import forms, uses
 from gateway.mapping.hints import missing
@@ -17,12 +19,15 @@ from gateway.mapping.places import Path
 from gateway.mapping.problems import Problems, listed, nearest, quoted
 from gateway.mapping.tables import category, numbers, output, parties, patient, plausibility, qualifiers, time, vitals
 
+Effects: TypeAlias = MappingOf[str, Collection[str]]
+"""Slug of a rule -> what a mapping may set its effect to."""
+
 
 def check(
     mapping: Mapping,
     problems: Problems,
     known_rules: Collection[str] | None = None,
-    adjustable_rules: Collection[str] | None = None,
+    adjustable_rules: Effects | None = None,
 ) -> None:
     """Note everything that is wrong with a mapping.
 
@@ -30,7 +35,7 @@ def check(
         mapping: the mapping, or what could be saved of it (`gateway.mapping.explain.mended`).
         problems: takes the mistakes; knows which keys to leave alone.
         known_rules: slugs of the rules there are; None to leave `[rules]` unchecked.
-        adjustable_rules: slugs of the rules whose effect a mapping may set; None for all.
+        adjustable_rules: slugs of the rules whose effect a mapping may set, and to what; None for all.
     """
     for run in _CHECKS:
         run(mapping, problems)
@@ -70,7 +75,7 @@ def _namespace(mapping: Mapping, problems: Problems) -> None:
     check_uri(mapping.namespace, ("namespace",), problems)
 
 
-def _rules(mapping: Mapping, problems: Problems, known: Collection[str], adjustable: Collection[str] | None) -> None:
+def _rules(mapping: Mapping, problems: Problems, known: Collection[str], adjustable: Effects | None) -> None:
     for slug in mapping.rules:
         if slug not in known:
             close = nearest(slug, known)
@@ -84,6 +89,12 @@ def _rules(mapping: Mapping, problems: Problems, known: Collection[str], adjusta
                 ("rules", slug),
                 f"the effect of {slug} is not for a mapping to choose",
                 f"Take it out; adjustable are {listed(sorted(adjustable), 30)}",
+            )
+        elif adjustable is not None and mapping.rules[slug] not in adjustable[slug] and not problems.earlier:
+            problems.add(
+                ("rules", slug),
+                "what is unusual may be true, and is not marked in a record as doubtful",
+                'Write "note" to record it, or "hold" to have somebody look first',
             )
 
 

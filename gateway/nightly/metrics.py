@@ -30,6 +30,7 @@ def write(report: RunReport, path: Path) -> None:
     gauge("clocks_grown", "Clocks whose offset grew.").set(len(report.clocks))
     exports = gauge("feed_exports", "Exports of the last run, by what became of them.", "feed", "outcome")
     readings = gauge("feed_readings", "Readings of the last run, by outcome.", "feed", "outcome")
+    unusual = gauge("feed_unusual", "Values of the last run outside what is usual, recorded or held.", "feed")
     failed = gauge("feed_failed", "1 when the feed could not be used.", "feed")
     silent = gauge("feed_silent", "1 when no export came for longer than the site expects.", "feed")
     latest = gauge("feed_last_export_timestamp_seconds", "When an export was last taken.", "feed")
@@ -38,6 +39,7 @@ def write(report: RunReport, path: Path) -> None:
             exports.labels(feed.name, outcome).set(count)
         for outcome in ("recorded", "held", "repeat", "absent", "unreadable"):
             readings.labels(feed.name, outcome).set(feed.readings.get(outcome, 0))
+        unusual.labels(feed.name).set(feed.unusual)
         failed.labels(feed.name).set(feed.state == "failed")
         silent.labels(feed.name).set(feed.silent)
         if feed.last_export is not None:

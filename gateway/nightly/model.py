@@ -27,6 +27,7 @@ class FeedResult(_Part):
     not_moved: int = Field(default=0, description="exports that were converted and could not be moved away")
     results: list[Line] = Field(default=[], description="folders with records and report, below the results folder")
     readings: dict[str, int] = Field(default={}, description="readings of the exports by outcome")
+    unusual: int = Field(default=0, description="values of the exports outside what is usual, recorded or held")
     taken_up: int = Field(default=0, description="sets taken up from holds")
     released: int = Field(default=0, description="of these, sets now recorded")
     released_readings: int = Field(default=0, description="readings of these that were recorded")

@@ -26,6 +26,7 @@ from typing import IO, TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from gateway import files
+from gateway.checks import rules
 from gateway.errors import GatewayError, InputError, InUseError, OutputError
 from gateway.nightly.feeds import Fetched, Seen, Source
 from gateway.nightly.model import (
@@ -180,9 +181,11 @@ def _recover(where: str, wait: float, results: Path, log: Any) -> None:
     with open_ledger(where, wait=wait) as ledger:
         for run in ledger.recovered:
             log.warning("a run was cut off", run=run.run, how=run.how or "not settled", problem=run.problem)
+        unsettled = {run.token for run in ledger.runs() if run.state != "done"}
     for folder in results.glob(".*.unfinished-*"):
-        # With a token in it, it belongs to a run that the ledger could not settle yet.
-        if not (folder / TOKEN).exists():
+        # One that the ledger could not settle yet is needed; of a run that it never took in nothing else is left.
+        token = folder / TOKEN
+        if not token.exists() or token.read_text("utf-8", "replace").strip() not in unsettled:
             shutil.rmtree(folder, ignore_errors=True)
 
 
@@ -304,7 +307,7 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
         night.log.warning("export set aside", feed=feed.name, sha256=each.sha256[:12])
     readings: Counter[str] = Counter()
     records: Counter[str] = Counter()
-    taken_up = released = released_readings = 0
+    taken_up = released = released_readings = unusual = 0
     for batch in batches:
         held = batch.report.batch.holds
         if held is not None:
@@ -314,10 +317,11 @@ def _feed(night: _Night, feed: Feed, source: Source, before: list[Seen]) -> Feed
         row = batch.report.reckoning.readings.all
         readings.update({name: getattr(row, name) for name in ("recorded", "held", "repeat", "absent", "unreadable")})
         records.update(batch.report.records)
+        unusual += sum(found.count for found in batch.report.rules if rules()[found.rule].unusual)
         _note_clocks(night, batch.report)
     return FeedResult(
         name=feed.name, state="done", taken=len(fetched) - len(bad), aside=len(bad), incomplete=incomplete,
-        not_moved=not_moved, results=[batch.folder.name for batch in batches], readings=dict(readings),
+        not_moved=not_moved, results=[batch.folder.name for batch in batches], readings=dict(readings), unusual=unusual,
         taken_up=taken_up, released=released, released_readings=released_readings,
         records=dict(sorted(records.items())), attention=any(batch.status for batch in batches),
     )  # fmt: skip

@@ -290,7 +290,7 @@ class VitalValues(_Part):
     count: Count
     category: str = Field(description="patient category of the limits; unknown: the widest of all")
     hold: Band | None = Field(description="values outside are held back")
-    flag: Band | None = Field(description="values outside are recorded and marked")
+    flag: Band | None = Field(description="values outside are told as unusual")
     source: str = Field(description="where the limits come from")
 
 

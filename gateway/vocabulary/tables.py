@@ -260,7 +260,7 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Plausibility limits, inclusive, in `unit` (UCUM): outside `hold` is held, outside `flag` is marked."""
+    """Plausibility limits, inclusive, in `unit` (UCUM): outside `hold` is held, outside `flag` is unusual."""
 
     hold: tuple[Fraction, Fraction] | None
     flag: tuple[Fraction, Fraction] | None

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from gateway import vocabulary
-from gateway.checks import ReadingChecks, effects
+from gateway.checks import ReadingChecks, effects, rules
 from gateway.errors import MappingError
 from gateway.mapping.model import Mapping
 from gateway.model import Effect, Noticed, Outcome, Reading
@@ -286,11 +286,30 @@ def test_without_limits_only_impossible_sentinels_are_held() -> None:
         ("0.69", "1", "", "spo2-outside-validated-range"), ("0.97", "1", "", ""),
     ],
 )  # fmt: skip
-def test_low_saturation_is_marked_once_and_recorded(number: str, unit: str, comparator: str, rule: str) -> None:
+def test_low_saturation_is_told_once_and_not_marked(number: str, unit: str, comparator: str, rule: str) -> None:
     after = ReadingChecks(mapping()).apply(reading("spo2", number, unit, comparator), "adult")
     assert [noticed.rule for noticed in after.noticed] == ([rule] if rule else [])
     assert after.outcome is Outcome.RECORDED
-    assert after.flagged is bool(rule)
+    assert not after.flagged
+
+
+@pytest.mark.parametrize(
+    ("vital", "number", "unit", "category"),
+    [
+        ("spo2", "62", "%", "adult"), ("systolic", "245", "mm[Hg]", "adult"), ("heart_rate", "38", "/min", "adult"),
+        ("temperature", "33.1", "Cel", "adult"), ("respiratory_rate", "110", "/min", "neonate"),
+        ("weight", "268", "kg", "adult"),
+    ],
+)  # fmt: skip
+def test_a_possible_true_extreme_is_never_marked_as_doubtful(vital: str, number: str, unit: str, category: str) -> None:
+    """Whatever the site's policy is: recorded and told, or held for a person."""
+    for policy, outcome in (({}, Outcome.RECORDED), ("hold", Outcome.HELD), ("flag", Outcome.RECORDED)):
+        names = ("outside-flag-limits", "spo2-outside-validated-range")
+        rules_ = dict.fromkeys(names, policy) if isinstance(policy, str) else {}
+        after = ReadingChecks(mapping(rules=rules_)).apply(reading(vital, number, unit), category)
+        assert (after.outcome, after.flagged) == (outcome, False)
+        assert len(after.noticed) == 1
+        assert rules()[after.noticed[0].rule].unusual
 
 
 def test_a_reading_without_remark_is_the_same_object() -> None:
@@ -329,12 +348,12 @@ class TestEffects:
         after = ReadingChecks(mapping(rules={"outside-hold-limits": "note"})).apply(
             reading("heart_rate", "415", "/min"), "adult"
         )
-        assert (after.outcome, after.flagged) == (Outcome.RECORDED, True)
+        assert (after.outcome, after.flagged) == (Outcome.RECORDED, False)
         assert [noticed.rule for noticed in after.noticed] == ["outside-hold-limits", "outside-flag-limits"]
 
-    def test_a_mark_does_not_keep_a_later_rule_from_holding(self) -> None:
-        rules = {"outside-flag-limits": "hold"}
-        after = ReadingChecks(mapping(rules=rules)).apply(reading("spo2", "60", "%"), "adult")
+    def test_what_is_told_does_not_keep_a_later_rule_from_holding(self) -> None:
+        held = {"outside-flag-limits": "hold"}
+        after = ReadingChecks(mapping(rules=held)).apply(reading("spo2", "60", "%"), "adult")
         assert after.outcome is Outcome.HELD
 
     def test_a_rule_may_be_switched_off(self) -> None:

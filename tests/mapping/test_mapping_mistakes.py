@@ -192,7 +192,7 @@ RULES = {"time-ambiguous": True, "time-in-dst-gap": True, "undeclared-unit": Fal
 
 def mistakes(text: str) -> list[MappingError]:
     with pytest.raises(MappingError) as caught:
-        load(text, known_rules=RULES, adjustable_rules=[slug for slug, free in RULES.items() if free])
+        load(text, known_rules=RULES, adjustable_rules={slug: ("hold", "note") for slug, free in RULES.items() if free})
     problems = list(caught.value.problems)
     assert problems, "each mistake is an error of its own"
     return problems

@@ -20,6 +20,7 @@ from gateway.ledger import open_ledger
 from gateway.mapping.signing import sign
 from gateway.nightly.run import nightly
 from gateway.nightly.site import check_site, load_site
+from gateway.records.output import TOKEN
 from tests.nightly.night_kit import DEMO, LONG, REPOSITORY, WIDE, bring, latest, make_site, observations
 
 
@@ -383,4 +384,37 @@ def test_a_night_counts_what_it_released(tmp_path: Path) -> None:
     assert report.sentence == (
         "Everything went as usual. 0 exports taken, 0 readings recorded, 1 set taken up from holds, "
         "1 released with 1 reading recorded, 1 message delivered."
+    )
+
+
+def test_what_a_run_left_that_no_ledger_took_in_is_cleared_away(tmp_path: Path) -> None:
+    """Killed between the last file and the ledger: nothing of it is recorded, and its exports are still to come."""
+    make_site(tmp_path)
+    for name, token in (("sealed", "of-no-run"), ("begun", None)):
+        folder = tmp_path / "results" / f".20260314T000000Z-clinic.unfinished-{name}"
+        folder.mkdir(parents=True)
+        if token is not None:
+            (folder / TOKEN).write_text(f"{token}\n")
+    run(tmp_path)
+    assert not list((tmp_path / "results").glob(".*.unfinished-*"))
+
+
+def test_unusual_values_are_counted(tmp_path: Path) -> None:
+    make_site(tmp_path)
+    bring(tmp_path)
+    export = tmp_path / "clinic" / "night.csv"
+    lines = export.read_text().split("\n")
+    start = next(at for at, line in enumerate(lines) if "SpO2" in line)
+    at = next(at for at, name in enumerate(lines[start].split(",")) if name.startswith("SpO2"))
+    for number in range(start + 1, len(lines)):
+        cells = lines[number].split(",")
+        if len(cells) > at and cells[at].isdecimal():
+            lines[number] = ",".join([*cells[:at], "62", *cells[at + 1 :]])
+    export.write_text("\n".join(lines))
+    run(tmp_path)
+    feed = next(feed for feed in latest(tmp_path).feeds if feed.name == "clinic")
+    assert feed.unusual >= 10
+    assert (
+        f'gateway_nightly_feed_unusual{{feed="clinic"}} {float(feed.unusual)}'
+        in (tmp_path / "gateway.prom").read_text()
     )

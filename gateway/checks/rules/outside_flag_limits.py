@@ -1,4 +1,4 @@
-"""A value outside the limits that mark."""
+"""A value outside the usual range."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ def _check(reading: Reading, limits: Limits | None) -> str | None:
 RULE = Rule(
     slug="outside-flag-limits",
     severity=Severity.WARNING,
-    effect=Effect.FLAG,
+    effect=Effect.NOTE,
     subject="reading",
-    title="An unusual value, recorded and marked as questionable",
+    title="An unusual value, recorded as it is",
     why=(
-        "A very ill patient can have this value, and so can a loose sensor. It is recorded, because withholding a "
-        "true one is worse, and marked, so that the reader looks at the patient."
+        "A very ill patient can have this value, and so can a loose sensor. It is recorded, because withholding a true "
+        "one is worse, and not marked as doubtful, which would have a reader pass it over. A site may have it held."
     ),
     example="adult: heart_rate 190 /min",
     reference=(
@@ -32,6 +32,7 @@ RULE = Rule(
     ),
     todo="Nothing for a single reading; when it is frequent, check the monitor, its sensors and the limits",
     adjustable=True,
+    unusual=True,
     check=_check,
     rank=60,
 )

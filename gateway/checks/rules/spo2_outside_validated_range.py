@@ -21,12 +21,12 @@ def _check(reading: Reading, limits: Limits | None) -> str | None:
 RULE = Rule(
     slug="spo2-outside-validated-range",
     severity=Severity.WARNING,
-    effect=Effect.FLAG,
+    effect=Effect.NOTE,
     subject="reading",
     title="An oxygen saturation below the range in which oximeters are validated",
     why=(
         "Oximeter accuracy is stated from 70 % to 100 %. Below that the number may be far off, but the patient may "
-        "well be severely hypoxic: the value is recorded and marked, not called wrong."
+        "well be severely hypoxic: the value is recorded as it is, and told."
     ),
     example="adult: spo2 64 %",
     reference=(
@@ -35,6 +35,7 @@ RULE = Rule(
     ),
     todo="Nothing for a single reading; when it is frequent, check the sensors",
     adjustable=True,
+    unusual=True,
     vitals=("spo2",),
     check=_check,
     rank=40,

@@ -27,10 +27,10 @@ Limit = Annotated[Decimal, BeforeValidator(_number), WithJsonSchema({"type": "nu
 
 
 class Band(Table):
-    """Limits in the unit of the vocabulary's plausibility table; a value outside hold is held, outside flag marked."""
+    """Limits in the unit of the vocabulary's plausibility table; a value outside hold is held, outside flag unusual."""
 
     hold: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: held")
-    flag: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: marked")
+    flag: tuple[Limit, Limit] | None = Field(default=None, strict=False, description="low and high; outside: unusual")
 
 
 class Plausibility(Table):
@@ -78,5 +78,5 @@ def _band(band: Band, path: Path, problems: Problems) -> None:
         problems.add(
             (*path, "flag"),
             "it is wider than hold, so it would never mark anything there",
-            "Keep flag inside hold: values outside hold are held before they could be marked",
+            "Keep flag inside hold: values outside hold are held before they could be unusual",
         )
