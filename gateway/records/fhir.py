@@ -868,8 +868,8 @@ class FhirRenderer:
         for reading in readings:
             vital = self._vitals[reading.vital]
             site = vital.sites.get(reading.site) if reading.site else None
-            if site is not None and site.snomed is not None and "bodySite" not in content:
-                content["bodySite"] = _concept([site.snomed], site.title)
+            if site is not None and "bodySite" not in content:
+                content["bodySite"] = _concept([site.snomed], site.title) if site.snomed else {"text": site.title}
             method = vital.methods.get(reading.method) if reading.method else None
             if method is not None and "method" not in content:
                 content["method"] = _concept([method.snomed], method.title) if method.snomed else {"text": method.title}

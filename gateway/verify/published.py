@@ -47,7 +47,7 @@ US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
 
 _PRESSURE = ("mm[Hg]",)
 _RATE = ("/min",)
-_TEMPERATURE_MDC = "150364 188424 188420 188452 188496 150392 188428 150368"
+_TEMPERATURE_MDC = "150364 188424 188420 188452 188496 150392 188428 150368 150372 150380"
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +135,7 @@ ROWS: tuple[Published, ...] = (
     _row("mean_pressure", "8478-0", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76536-2", mdc="150023"),
     _row("heart_rate", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="147842"),
     _row("pulse_oximeter", "8867-4", _RATE, base="heartrate", us="heart-rate", beside="8889-8", mdc="149530"),
-    _row("pulse_cuff", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="149546"),
+    _row("pulse_cuff", "8867-4", _RATE, base="heartrate", us="heart-rate", beside="76477-9", mdc="149546"),
     _row("pulse", "8867-4", _RATE, base="heartrate", us="heart-rate", mdc="149514"),
     _row(
         "spo2",
@@ -156,7 +156,7 @@ ROWS: tuple[Published, ...] = (
         ("Cel", "[degF]"),
         base="bodytemp",
         us="body-temperature",
-        beside="8331-1 8332-9 8328-7 8333-7 75539-7 8329-5",
+        beside="8331-1 8332-9 8328-7 8333-7 75539-7 8329-5 60836-4 60838-0 8334-5",
         mdc=_TEMPERATURE_MDC,
     ),
     _row("respiratory_rate", "9279-1", _RATE, base="resprate", us="respiratory-rate", mdc="151562"),
@@ -175,7 +175,7 @@ ROWS: tuple[Published, ...] = (
         mdc="153856",
     ),
     _row("pain", "72514-3", ("{score}",), category="survey"),
-    Published(key="consciousness", codes=("67775-7",), kind="coded", category="exam"),
+    Published(key="consciousness", codes=("67775-7",), kind="coded", category="exam", beside=("80288-4",)),
     _row("coma_score", "9269-2", ("{score}",), category="exam", mdc="153728"),
     Published(
         key="glucose",

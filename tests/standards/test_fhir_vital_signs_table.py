@@ -61,7 +61,10 @@ def test_r4_blood_pressure() -> None:
     assert panel.us_core == US_CORE + "us-core-blood-pressure"
     assert [coding.code for coding in panel.codings] == ["85354-9"]
     codes = {key: [coding.code for coding in vitals()[key].codings] for key in panel.members}
-    assert codes == {"systolic": ["8480-6"], "diastolic": ["8462-4"], "mean_pressure": ["8478-0"]}
+    # Beside the required codes those "by Noninvasive" (public value sets), which the R4 page allows in addition.
+    assert codes == {
+        "systolic": ["8480-6", "76534-7"], "diastolic": ["8462-4", "76535-4"], "mean_pressure": ["8478-0", "76536-2"],
+    }  # fmt: skip
     for key in panel.members:
         assert vitals()[key].units == ("mm[Hg]",)
         assert set(vitals()[key].units) <= COMPONENT_UNITS
@@ -84,6 +87,10 @@ def test_a_specific_code_is_added_and_never_instead() -> None:
         "tympanic": "8333-7",
         "temporal": "75539-7",
         "core": "8329-5",
+        # github gematik/spec-ISiK-Vitalparameter-und-Koerpermasze@ac1d97b, mii-backport profiles
+        "oesophageal": "60836-4",
+        "nasopharyngeal": "60838-0",
+        "bladder": "8334-5",
     }
     assert temperature.codings[0].code == "8310-5"
     assert temperature.codings[0].code not in added.values()
