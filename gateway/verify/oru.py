@@ -339,6 +339,9 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
             off_scale = _structured(value, say)
         elif kind == coded:
             _answer(value, say)
+            given = _triplets(value, "OBX-5", lambda _: None)
+            if row is not None and row.answers and not row.answers.issuperset(given.values()):
+                say("OBX-5: is not a published answer of this quantity")
         elif kind == "ST":
             if "^" in value or "&" in value or "~" in value:
                 say("OBX-5: separators are not escaped")

@@ -6,9 +6,9 @@ therefore needs a row here too; until it has one, its records fail verification 
 
 Sources: HL7 FHIR R4 4.0.1 StructureDefinitions vitalsigns, bp, oxygensat, heartrate, resprate, bodytemp, bodyheight,
 bodyweight, bmi, headcircum, vitalspanel and value sets ucum-bodytemp, ucum-bodyweight, ucum-bodylength,
-ucum-vitals-common; US Core 8.0.1 vital-sign profiles; MDC numbers from the HL7 Personal Health Device and
-Point-of-Care Device guides. Glucose, pain and coma codes: LOINC 41653-7 and 72514-3 as used in public guides
-(secondary), 14743-9 from memory; MDC 152196 and 160184 secondary; all with a correct check digit.
+ucum-vitals-common; US Core 9.0.0 vital-sign profiles (github HL7/US-Core@85bf4af); MDC numbers from the HL7 Personal
+Health Device and Point-of-Care Device guides. Glucose, pain and coma codes: LOINC 41653-7 and 72514-3 as used in public
+guides (secondary), 14743-9 from memory; MDC 152196 and 160184 secondary; all with a correct check digit.
 """
 
 from __future__ import annotations
@@ -70,6 +70,7 @@ class Published:
         qualifiers: further components it may have, with an answer of `QUALIFIERS` or a text.
         value_required: the profile wants the value itself; a data-absent-reason will not do.
         by_unit: LOINC code -> the one unit that goes with it.
+        answers: SNOMED CT answers of a coded quantity; nothing else may be its answer.
     """
 
     key: str
@@ -87,6 +88,7 @@ class Published:
     qualifiers: tuple[str, ...] = ()
     value_required: bool = False
     by_unit: tuple[tuple[str, str], ...] = ()
+    answers: frozenset[str] = frozenset()
 
 
 def _row(
@@ -175,7 +177,16 @@ ROWS: tuple[Published, ...] = (
         mdc="153856",
     ),
     _row("pain", "72514-3", ("{score}",), category="survey"),
-    Published(key="consciousness", codes=("67775-7",), kind="coded", category="exam", beside=("80288-4",)),
+    Published(
+        key="consciousness",
+        codes=("67775-7",),
+        kind="coded",
+        category="exam",
+        beside=("80288-4",),
+        # UKCore-ACVPU 2.1.1 (github NHSDigital/FHIR-R4-UKCORE-STAGING-MAIN@3d2827e): alert, confusion, voice, pain,
+        # unresponsive
+        answers=words("248234008 130987000 300202002 450847001 422768004"),
+    ),
     _row("coma_score", "9269-2", ("{score}",), category="exam", mdc="153728"),
     Published(
         key="glucose",
@@ -209,6 +220,20 @@ QUALIFIERS = {
 """LOINC codes of what may be said beside a blood pressure (FHIR R4 vital signs page, supplementary observations:
 method, cuff size, body position), each with the SNOMED CT answers that are published for it (HL7/cimi-vital-signs,
 value sets BloodPressureCuffSize and BodyPosition); any other answer is text."""
+
+_LIMBS = "368209003 368208006 9736006 5951000 11207009 61396006 32696007 48979004 6685009 51636004"
+_BY_LIGHT = "7569003 48800003 29707007 52795006"
+SITES: dict[str, frozenset[str]] = {
+    **dict.fromkeys(("blood_pressure", "systolic", "diastolic", "mean_pressure"), words(_LIMBS)),
+    "pulse_cuff": words("368209003 368208006"),
+    **dict.fromkeys(("spo2", "pulse_oximeter"), words(_BY_LIGHT)),
+    "temperature": words("74262004 34402009 422543003 42859004 15672000 52795006 89837001 32849002 71836000"),
+}
+"""SNOMED CT body sites, by the quantity that is measured there; any other site is text. Sources: FHIR R4 blood pressure
+example; HL7/cimi-vital-signs@1eb057b; gematik/spec-ISiK-Vitalparameter-und-Koerpermasze@ac1d97b; public value sets."""
+
+METHODS = words("31813000 37931006 113011001 765172009 264598005")
+"""SNOMED CT techniques (oscillometry, auscultation, palpation, Doppler, oximetry); any other method is text."""
 
 PANEL_OF = dict.fromkeys(("8480-6", "8462-4", "8478-0"), BY_KEY["blood_pressure"])
 

@@ -169,8 +169,8 @@ def qualifiers(members: Sequence[Reading]) -> Record:
     for reading in members:
         vital = vitals()[reading.vital]
         site, method = vital.sites.get(reading.site), vital.methods.get(reading.method)
-        if site and site.snomed:
-            found.setdefault("bodySite", concept([site.snomed], site.title))
+        if site:
+            found.setdefault("bodySite", concept([site.snomed], site.title) if site.snomed else {"text": site.title})
         if method:
             found.setdefault(
                 "method", concept([method.snomed], method.title) if method.snomed else {"text": method.title}

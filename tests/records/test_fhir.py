@@ -328,6 +328,24 @@ def test_every_reason_for_absence(reason: str) -> None:
     assert meant == record["dataAbsentReason"] | {"text": "probe off"}
 
 
+@pytest.mark.parametrize(
+    ("reading", "right", "wrong", "says"),
+    [
+        (coded("consciousness", "alert"), "248234008", "6942003", "is not a published answer"),
+        (coded("consciousness", "confusion"), "130987000", "422107005", "is not a published answer"),
+        (value("temperature", "36.8", site="bladder"), "89837001", "368209003", "bodySite"),
+        (value("spo2", "97", site="finger"), "7569003", "9736006", "bodySite"),
+        (value("heart_rate", "64", method="auscultation"), "37931006", "7569003", "method"),
+    ],
+)
+def test_the_verifier_knows_which_code_belongs_where(reading: Reading, right: str, wrong: str, says: str) -> None:
+    text = b"\n".join([*renderer(mapping()).observations(one_set(reading)), b""])
+    assert FhirVerifier(False).lines(text) == []
+    assert f'"{right}"'.encode() in text
+    found = FhirVerifier(False).lines(text.replace(f'"{right}"'.encode(), f'"{wrong}"'.encode()))
+    assert any(says in str(each) for each in found), found
+
+
 @pytest.mark.parametrize("answer", vitals()["consciousness"].answers)
 def test_every_coded_answer(answer: str) -> None:
     record = line(one_set(coded("consciousness", answer)))

@@ -6,20 +6,24 @@ noticed. Here, outside both, the two are laid side by side; a new vital or panel
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 
 import pytest
 
+from gateway import vocabulary
 from gateway.verify import published
 from gateway.verify.published import BY_KEY, Published
 from gateway.vocabulary import Panel, Vital, panels, vitals
+from gateway.vocabulary.tables import CATEGORIES
 
 _PACKAGE = Path(str(resources.files("gateway"))).parent
 VERIFIER = Path(published.__file__).relative_to(_PACKAGE)
 VOCABULARY = Path("gateway/vocabulary/vitals.toml")
 KNOWN: dict[str, Vital | Panel] = {**panels(), **vitals()}
+VITALS_PAGE = (_PACKAGE / "docs" / "reference" / "vitals.md").read_text(encoding="utf-8")
 
 
 def row_of(key: str) -> Published:
@@ -66,6 +70,18 @@ def faults_of(known: Vital | Panel, row: Published) -> Iterator[str]:
             yield f"site {key}: {VERIFIER} does not know LOINC {site.loinc.code} beside {row.codes}"
         if site.mdc is not None and site.mdc.code not in row.mdc:
             yield f"site {key}: {VERIFIER} does not know MDC {site.mdc.code}"
+        if site.snomed is not None and site.snomed.code not in published.SITES.get(row.key, ()):
+            yield f"site {key}: SITES of {VERIFIER} does not know {site.snomed.code} for {row.key}"
+    for key, method in known.methods.items():
+        if method.snomed is not None and method.snomed.code not in published.METHODS:
+            yield f"method {key}: METHODS of {VERIFIER} does not know {method.snomed.code}"
+    yield from same("answers", {answer.coding.code for answer in known.answers.values()}, set(row.answers))
+    for category in CATEGORIES if known.units else ():
+        limits = vocabulary.limits("proposal", category, known.key)
+        if limits is None or limits.hold is None or limits.flag is None:
+            yield f"limits: the profile proposal has none of both kinds for {category}"
+    if f"| {known.title} |" not in VITALS_PAGE and f"`{known.key}`" not in VITALS_PAGE:
+        yield "documentation: docs/reference/vitals.md does not name it"
 
 
 @pytest.mark.parametrize("key", KNOWN)
@@ -90,3 +106,25 @@ def test_a_row_of_the_verifier_that_is_missing_is_named(key: str, monkeypatch: p
     monkeypatch.delitem(BY_KEY, key)
     with pytest.raises(pytest.fail.Exception, match=rf"{VERIFIER} has no row for '{key}' of {VOCABULARY}"):
         row_of(key)
+
+
+def test_what_is_known_of_sites_and_methods_is_used() -> None:
+    for key, codes in published.SITES.items():
+        vital = vitals().get(key) or vitals()["systolic"]
+        known = {site.snomed.code for site in vital.sites.values() if site.snomed}
+        assert codes == known, key
+    assert {
+        method.snomed.code for vital in vitals().values() for method in vital.methods.values() if method.snomed
+    } == (published.METHODS)
+
+
+def test_each_edition_is_named_once() -> None:
+    """What two places could say differently of US Core they did: 8.0.1 in one, 9.0.0 in the other."""
+    edition = vocabulary.editions()["US Core"].partition(";")[0]
+    found: dict[str, Path] = {}
+    for path in [*(_PACKAGE / "gateway").rglob("*.py"), *(_PACKAGE / "gateway").rglob("*.toml"),
+                 *(_PACKAGE / "docs").rglob("*.md"), *(_PACKAGE / "tests").rglob("*.py")]:  # fmt: skip
+        for named in re.findall(r"US Core ([0-9]+\.[0-9]+\.[0-9]+)", path.read_text(encoding="utf-8")):
+            found.setdefault(named, path)
+    found.pop("3.1.1", None)
+    assert list(found) == [edition], found

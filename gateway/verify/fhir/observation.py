@@ -14,9 +14,11 @@ from gateway.verify.published import (
     COMPONENT_UNITS,
     LOINC,
     MDC,
+    METHODS,
     PANEL_OF,
     QUALIFIERS,
     ROWS,
+    SITES,
     SNOMED,
     US_CORE,
     Published,
@@ -119,12 +121,19 @@ def _against(row: Published, facts: Facts, say: Say, us_core: bool) -> None:
     elif row.kind == "coded":
         if "valueQuantity" in facts:
             say("the result must be a coded answer")
+        for system, answer in facts.get("valueCodeableConcept", ()):
+            if system != SNOMED or answer not in row.answers:
+                say(f"valueCodeableConcept: {quotable(answer)} is not a published answer")
     elif values:
         say("a panel has no value of its own")
     if row.kind == "members" and not facts.get("hasMember"):
         say("a panel of Observations needs hasMember")
     if row.kind != "members" and "hasMember" in facts:
         say("hasMember does not belong on this record")
+    for name, known in (("bodySite", SITES.get(row.key, frozenset())), ("method", METHODS)):
+        for _, code in facts.get(name) or ():
+            if code not in known:
+                say(f"{name}: {quotable(code)} is not published for this quantity")
     _components(row, facts.get("component", ()), say, us_core)
 
 
