@@ -250,6 +250,9 @@ def check_observation(message: Message, number: int, one: Reading, item: SetItem
         assert sites == []
         sites = methods[1:] if method else methods
         methods = methods[:1] if method else []
-    assert [parts[1] for parts in methods] == ([(method.v2 or method.snomed).display] if method else [])  # type: ignore[union-attr]
+    way = method and (method.v2 or method.snomed)
+    assert [parts[1] for parts in methods] == ([way.display if way else method.title] if method else [])
     known = site and (site.snomed or site.loinc)
-    assert [parts[0] for parts in sites] == ([known.code] if known else [])
+    # Where no code is published the text stands alone.
+    there = [] if not site else [[known.code, known.display] if known else ["", site.title]]
+    assert [parts[:2] for parts in sites] == there
