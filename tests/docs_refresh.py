@@ -38,6 +38,7 @@ from gateway.identity import forms as association_files
 from gateway.mapping import forms, loader
 from gateway.report.model import CAUTIONS
 from gateway.version import VERSION
+from gateway.vocabulary.tables import AGES
 
 REPOSITORY = Path(__file__).resolve().parents[1]
 DOCS = REPOSITORY / "docs"
@@ -74,6 +75,8 @@ TABLES = (
     ("`[device]`", "Device", "All optional."),
     ("`[operator]`, `[location]`, `[encounter]`", "Identified", "The same keys in each; all optional."),
     ("`[category]`", "PatientCategory", "Patient category. It chooses the limits."),
+    ("`[category.born]`", "Born", "The birth date: finer limits for infants and children."),
+    ("`[category.age]`", "Years", "The age, where there is no birth date."),
     (
         "`[mode]`, `[cuff]`, `[position]`",
         "Qualifier",
@@ -553,7 +556,22 @@ def limits() -> str:
             if any(bands):
                 unit = next(found.unit for found in by_category.values() if found)
                 rows.append((_code(vital.key), _code(unit), name, *bands))
-    return _table(("vital", "unit", "band", *CATEGORIES), rows)
+    finer = []
+    for vital in vocabulary.vitals().values():
+        whole = [vocabulary.limits("proposal", part.partition(":")[0], vital.key) for part in AGES]
+        parts = [vocabulary.limits("proposal", part, vital.key) for part in AGES]
+        if parts != whole:
+            finer.append((_code(vital.key), *[band(found.flag) if found else "" for found in parts]))
+    titles = ("infant to 3 months", "infant from 3 months", "child to 3 years", "child from 4 years")
+    return "\n\n".join(
+        (
+            _table(("vital", "unit", "band", *CATEGORIES), rows),
+            "Finer `flag` limits where the export states a birth date or an age (`[category.born]`, `[category.age]`), "
+            "just inside the worst sub-score of the Bedside PEWS candidate table (Crit Care 2009, read second hand); "
+            "they tell what is unusual, and are no score:",
+            _table(("vital", *titles), finer),
+        )
+    )
 
 
 def rules() -> str:

@@ -187,7 +187,7 @@ class LimitsInForce:
 
     def _in_force(self, vital: str, category: str) -> Limits | None:
         for known, overrides in self._plausibility.limits.items():
-            if known == category and vital in overrides:
+            if known == category.partition(":")[0] and vital in overrides:
                 return self._override(known, vital)
         return vocabulary.limits(self._plausibility.profile, category, vital)
 

@@ -59,6 +59,10 @@ def uses(mapping: Mapping) -> list[Use]:
     else:
         add(mapping.sequence, ("sequence",), "the record number", "sequence")
     add(mapping.category.column, ("category", "column"), "the patient category", "category")
+    for name in ("born", "age"):
+        stated = getattr(mapping.category, name)
+        if stated is not None:
+            add(stated.column, ("category", name, "column"), "the patient's age", "category")
     for name in vocabulary.qualifiers():
         add(getattr(mapping, name).column, (name, "column"), f"the {name}", "qualifier")
     for key, source in mapping.vitals.items():

@@ -25,6 +25,17 @@ _T = TypeVar("_T")
 BINS = 40
 CATEGORIES = ("neonate", "infant", "child", "adult")
 
+NEONATE_DAYS = 28
+"""Below so many days of age somebody is a neonate."""
+
+AGES = {
+    "infant:0-3": (0, 3),
+    "infant:3-12": (3, 12),
+    "child:1-4": (12, 48),
+    "child:4-13": (48, 156),
+}
+"""Parts of a category by age in whole months, from and below, where the age is known: limits may be finer there."""
+
 _R4 = "http://hl7.org/fhir/StructureDefinition/"
 _US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
 # A shorter spelling is only taken as written: "g" and "G", "m" and "M" are different units.
@@ -395,7 +406,7 @@ def limits(profile: str, category: str, vital: str) -> Limits | None:
 
     Args:
         profile: name of a limit profile (`profiles`).
-        category: "neonate", "infant", "child", "adult", or "unknown" for the widest of the four.
+        category: "neonate", "infant", "child", "adult", a part of one (`AGES`), or "unknown" for the widest of all.
         vital: key of the vital.
 
     Raises:
@@ -404,13 +415,13 @@ def limits(profile: str, category: str, vital: str) -> Limits | None:
     table = _limits()
     if profile not in table:
         raise VocabularyError(f"there is no limit profile {profile!r}", todo=f"Known: {', '.join(table)}")
-    if category not in (*CATEGORIES, "unknown"):
+    if category not in (*CATEGORIES, *AGES, "unknown"):
         raise VocabularyError(f"there is no patient category {category!r}", todo=f"Known: {', '.join(CATEGORIES)}")
     rows = table[profile].get(vital)
     if rows is None:
         return None
     if category != "unknown":
-        return rows.get(category)
+        return rows.get(category) or rows.get(category.partition(":")[0])
     # A category without limits is wider than any limit.
     found = [rows.get(each) for each in CATEGORIES]
     first = next(row for row in found if row is not None)
@@ -688,6 +699,7 @@ def _limits() -> dict[str, dict[str, dict[str, Limits]]]:
             unit, source = row.text("unit"), row.text("source")
             names = (key, *row.texts("same_for"))
             bands = {category: row.take(category, dict, None) for category in (*CATEGORIES, "all")}
+            finer = row.take("ages", dict, {})
             row.done()
             found = {
                 category: _band(row, band, unit, source)
@@ -696,6 +708,10 @@ def _limits() -> dict[str, dict[str, dict[str, Limits]]]:
             }
             if not found:
                 raise row.fault("the row has no limits")
+            for part, band in finer.items():
+                if part not in AGES or (whole := bands[part.partition(":")[0]]) is None:
+                    raise row.fault(f'"{part}" is no part of a category that has limits here')
+                found[part] = _band(row, {**whole, **band}, unit, source)
             for vital in names:
                 if vital not in vitals() or units()[unit].dimension != vitals()[vital].dimension:
                     raise row.fault(f"{unit} is not a unit of {vital}")

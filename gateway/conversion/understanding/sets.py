@@ -103,8 +103,8 @@ class Understanding:
         named = self._patients.text(cells)
         notes = Notes(self._effects, export, line, named)
 
-        found = self._read(entries, self._category.of(cells, notes), notes)
         moment = self._when.moment(export, line, cells)
+        found = self._read(entries, self._category.of(cells, moment, notes), notes)
         for noticed in moment.noticed:
             notes.note(noticed, self._time_columns)
         parties = device, operator, location, encounter = [role.of(cells) for role in self._roles]
@@ -140,7 +140,7 @@ class Understanding:
             notes.note(_NO_VALUES)
         if self._qualifiers.all:
             about = self._layout.about(entries, self._qualifiers.vitals)
-            remarks = self._qualifiers.remarks(about, category)
+            remarks = self._qualifiers.remarks(about, category.partition(":")[0])
             self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
         self._checks.together(found, category, notes)
         if self._qualifiers.all:

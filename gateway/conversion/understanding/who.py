@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from datetime import date, datetime
 from typing import NamedTuple
 
 from gateway.conversion.fields import Fields, trimmed
@@ -15,6 +17,7 @@ from gateway.mapping.model import Identified, PatientSystem
 from gateway.memo import Memo
 from gateway.model import BLANKS, Moment, Noticed, Party
 from gateway.once import Patient, patient_digest, surviving
+from gateway.vocabulary.tables import AGES, NEONATE_DAYS
 
 _REFUSED = {
     "nobody": Noticed("patient-nobody", "the text where the patient identifier belongs is nobody's identifier"),
@@ -281,23 +284,75 @@ def roles(mapping: MappingFile, fields: Fields) -> tuple[Role, Role, Role, Role]
 
 
 class Category:
-    """Finds the patient category of an entry: a column, or the same for the whole export."""
+    """Finds the patient category of an entry: a column, a birth date, an age, or the same for the whole export."""
 
     def __init__(self, mapping: MappingFile, fields: Fields) -> None:
         self._source = mapping.category
-        self._at = fields.at(mapping.category.column)
         self._fixed = mapping.category.fixed or "unknown"
+        born, age = mapping.category.born, mapping.category.age
+        self._column = (born or age or mapping.category).column or ""
+        self._at = fields.at(self._column or None)
+        self._born: Memo[str, date | None] | None = Memo(self._day) if born is not None else None
+        self._unit = age.unit if age is not None else ""
 
-    def of(self, cells: list[str], notes: Notes) -> str:
-        """The category; "unknown" for a text that the mapping does not name."""
+    def of(self, cells: list[str], moment: Moment, notes: Notes) -> str:
+        """The category, or a part of it (`gateway.vocabulary.AGES`) where the age is known; "unknown" where it is not.
+
+        Args:
+            cells: of the first entry of a set.
+            moment: when it was measured.
+            notes: takes what is noticed.
+        """
         text = trimmed(cells, self._at)
         if not text:
             return self._fixed
-        known = self._source.values.get(text)
-        if known is None:
-            notes.note(
-                Noticed("undeclared-category", "the mapping names no patient category for this text"),
-                self._source.column or "",
-            )
-            return "unknown"
-        return known
+        if self._born is not None:
+            born = self._born[text]
+            known = None if born is None or not moment.fhir else by_birth(born, date.fromisoformat(moment.fhir[:10]))
+            what = "the birth date is not written as the mapping says, or is nobody's who was measured then"
+        elif self._unit:
+            known = by_age(int(text), self._unit) if _AGE.fullmatch(text) else None
+            what = "the age is no whole number, or nobody has it"
+        else:
+            known, what = self._source.values.get(text), "the mapping names no patient category for this text"
+        if known is None and (self._born is None or moment.fhir):
+            notes.note(Noticed("undeclared-category", what), self._column)
+        return known or "unknown"
+
+    def _day(self, text: str) -> date | None:
+        assert self._source.born is not None
+        for form in self._source.born.formats:
+            with suppress(ValueError):
+                return datetime.strptime(text, form).date()  # noqa: DTZ007 (a day has no zone)
+        return None
+
+
+_AGE = re.compile("[0-9]{1,5}")
+_OLDEST = 130
+"""Years; nobody has been older than 122 (common knowledge, no source)."""
+
+
+def by_birth(born: date, day: date) -> str | None:
+    """The part of a category in which somebody is on a day; None for nobody's age."""
+    days = (day - born).days
+    months = (day.year - born.year) * 12 + day.month - born.month - (day.day < born.day)
+    if days < 0 or months > _OLDEST * 12:
+        return None
+    return "neonate" if days < NEONATE_DAYS else _by_months(months)
+
+
+def by_age(number: int, unit: str) -> str | None:
+    """The part of a category of an age in whole units; "unknown" where they are too coarse; None for nobody's age."""
+    if unit == "days":
+        if number > _OLDEST * 366:
+            return None
+        return "neonate" if number < NEONATE_DAYS else _by_months(number * 12 // 365)
+    months = number * 12 if unit == "years" else number
+    if months > _OLDEST * 12:
+        return None
+    # In its first year, or month, somebody may be a neonate.
+    return "unknown" if number == 0 else _by_months(months)
+
+
+def _by_months(months: int) -> str:
+    return next((part for part, (low, high) in AGES.items() if low <= months < high), "adult")
