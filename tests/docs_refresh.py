@@ -35,6 +35,7 @@ import typer
 from gateway import checks, vocabulary
 from gateway.cli import main as cli
 from gateway.identity import forms as association_files
+from gateway.inspection.bands import LEGEND, picture
 from gateway.mapping import forms, loader
 from gateway.report.model import CAUTIONS
 from gateway.version import VERSION
@@ -574,6 +575,15 @@ def limits() -> str:
     )
 
 
+def bands() -> str:
+    """A picture of the limits of every vital."""
+    parts = []
+    for vital in vocabulary.vitals().values():
+        if lines := picture(vital.key):
+            parts.append("\n".join([vital.key, *lines]))
+    return "```text\n" + "\n\n".join([*parts, LEGEND]) + "\n```"
+
+
 def rules() -> str:
     """Every rule."""
     rows = [
@@ -857,6 +867,7 @@ def association_forms() -> str:
 
 
 SECTIONS: dict[str, Callable[[], str]] = {
+    "bands": bands,
     "association forms": association_forms,
     "cautions": cautions,
     "demos": demos,

@@ -383,12 +383,13 @@ def capture(
 def vitals(
     key: Annotated[str | None, typer.Argument(metavar="VITAL", help="Show one vital in full.")] = None,
 ) -> None:
-    """List the vitals the gateway knows, with their codes and units."""
+    """List the vitals the gateway knows, with their codes and units; of one, a picture of its limits as well."""
     from gateway import vocabulary
+    from gateway.inspection.bands import LEGEND, picture
 
     known = vocabulary.vitals()
     if key is None:
-        heading = ("vital", "title", "LOINC", "units of the record", "decimals", "sites")
+        heading = ("vital", "title", "LOINC", "units of the record", "decimals")
         say_table(heading, [_vital_row(vital) for vital in known.values()])
         say("\nEditions:")
         say_details([(f"  {name}", edition) for name, edition in vocabulary.editions().items()])
@@ -417,6 +418,11 @@ def vitals(
             ("answers", ", ".join(vital.answers)),
         ]
     )
+    lines = picture(vital.key)
+    if lines:
+        say("\nThe proposed limits by patient category; each one in use needs clinical sign-off:\n")
+        for line in [*lines, f"          {LEGEND}"]:
+            say(line)
 
 
 @app.command()
@@ -578,8 +584,8 @@ def _vital_row(vital: Vital) -> tuple[str, ...]:
         [vital.codings[0].code, *(f"{codes[0].code} in {unit}" for unit, codes in vital.codings_by_unit.items())]
     )
     if vital.kind == "coded":
-        return (vital.key, vital.title, loinc, "answers: " + ", ".join(vital.answers), "", ", ".join(vital.sites))
-    return (vital.key, vital.title, loinc, ", ".join(vital.units), str(vital.decimals), ", ".join(vital.sites))
+        return (vital.key, vital.title, loinc, "answers: " + ", ".join(vital.answers), "")
+    return (vital.key, vital.title, loinc, ", ".join(vital.units), str(vital.decimals))
 
 
 def _print_batch(batch: Batch) -> None:
