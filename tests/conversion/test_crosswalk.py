@@ -116,6 +116,14 @@ def test_what_is_held_is_recorded_when_the_crosswalk_says_who_it_is(tmp_path: Pa
     assert {fact.patient for fact in fhir_facts(tmp_path / "again")} == {"P-0009", "P-0005"}
 
 
+def test_a_name_where_a_value_belongs_is_not_quoted(tmp_path: Path) -> None:
+    row = "2026-03-14 09:00,Invented Alpha,1948-03-02,M1,Invented Alpha,79,64,1948-03-02,36.6,70"
+    told(tmp_path, [HEADER, row])
+    said = [each["message"] for each in findings(tmp_path / "out")]
+    assert len(said) >= 2
+    assert not [text for text in said if "Invented" in text or "1948" in text]
+
+
 @pytest.mark.parametrize(
     ("people", "what"),
     [

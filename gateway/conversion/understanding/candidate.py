@@ -70,8 +70,8 @@ class Notes:
         effects: rule -> what it does under the mapping.
         export: position of the export in the batch.
         line: line of the set's first entry.
-        named: the patient's identifier as it stands in the export. Columns that moved put it where a value belongs,
-            and messages quote values.
+        named: what the export says of who the patient is: the identifier, or name and birth date. Columns that moved
+            put it where a value belongs, and messages quote values.
 
     Attributes:
         found: the findings.
@@ -79,7 +79,7 @@ class Notes:
 
     __slots__ = ("_effects", "_export", "_line", "_named", "found")
 
-    def __init__(self, effects: Mapping[str, Effect], export: int, line: int, named: str) -> None:
+    def __init__(self, effects: Mapping[str, Effect], export: int, line: int, named: Sequence[str]) -> None:
         self.found: list[Finding] = []
         self._effects = effects
         self._export = export
@@ -95,8 +95,9 @@ class Notes:
             vital: key of the vital it is about, "" for none.
             line: line of the entry, 0 for the set's first.
         """
-        if len(self._named) > 2 and self._named in noticed.message:
-            noticed = noticed._replace(message=noticed.message.replace(self._named, "(the patient's identifier)"))
+        for text in self._named:
+            if len(text) > 2 and text in noticed.message:
+                noticed = noticed._replace(message=noticed.message.replace(text, "(the patient's identifier)"))
         self.found.append(
             finding(
                 noticed,

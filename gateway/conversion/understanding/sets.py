@@ -101,7 +101,7 @@ class Understanding:
     def _set(self, export: int, entries: Sequence[Entry], content: str, whole: bool) -> Candidate:
         line, cells = entries[0]
         named = self._patients.text(cells)
-        notes = Notes(self._effects, export, line, named)
+        notes = Notes(self._effects, export, line, self._patients.said(cells))
 
         moment = self._when.moment(export, line, cells)
         found = self._read(entries, self._category.of(cells, moment, notes), notes)
