@@ -539,7 +539,8 @@ def qualifiers() -> str:
     for qualifier in vocabulary.qualifiers().values():
         for answer in qualifier.answers.values():
             code = f"SNOMED CT {answer.coding.code}" if answer.coding else "text"
-            rows.append((_code(qualifier.key), qualifier.coding.code, _code(answer.key), answer.title, code))
+            asked = qualifier.coding.code if qualifier.coding else "text"
+            rows.append((_code(qualifier.key), asked, _code(answer.key), answer.title, code))
     return _table(("table", "LOINC", "key", "meaning", "in the record"), rows)
 
 

@@ -824,7 +824,8 @@ class FhirRenderer:
         stated = dict(pair for reading in reversed(there) for pair in reading.qualifiers)
         for key, qualifier in panel.qualifiers.items():
             if key in stated:
-                code = _concept([qualifier.coding], _sentence(qualifier.title))
+                title = _sentence(qualifier.title)
+                code = _concept([qualifier.coding], title) if qualifier.coding else {"text": title}
                 components.append({"code": code, "valueCodeableConcept": _answered(qualifier.answers[stated[key]])})
         content["component"] = components
         self._qualify(content, there)

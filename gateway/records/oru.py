@@ -61,8 +61,9 @@ _REMEMBERED = 50_000
 DEVICE_TIME = Coding(MDC, "67975", "MDC_ATTR_TIME_ABS")
 """Source: IHE PCD change proposal CP-PCD-081, the clock of a device against that of its gateway."""
 
-_SYSTEMS = {LOINC: "LN", MDC: "MDC", UCUM: "UCUM", SNOMED: "SCT"}
-"""FHIR system URI -> HL7 table 0396 code."""
+_LOCAL = "local"
+_SYSTEMS = {LOINC: "LN", MDC: "MDC", UCUM: "UCUM", SNOMED: "SCT", _LOCAL: "L"}
+"""FHIR system URI -> HL7 table 0396 code; L is for codes that nobody has published."""
 
 _UNIVERSAL = frozenset({"DNS", "GUID", "HCD", "HL7", "ISO", "L", "M", "N", "Random", "URI", "UUID", "x400", "x500"})
 """HL7 table 0301, as hl7apy 1.3.5 lists it for 2.5.1."""
@@ -674,7 +675,8 @@ class OruRenderer:
                 continue
             answer = qualifier.answers[first[key]]
             kind = self._coded if answer.coding else "ST"
-            values = self._lead("code", qualifier.coding, None) | {"sub_id": qualifier.sub_id, "status": self._status}
+            code = qualifier.coding or Coding(_LOCAL, qualifier.local, qualifier.title.capitalize())
+            values = self._lead("code", code, None) | {"sub_id": qualifier.sub_id, "status": self._status}
             values |= _triplets("answer", answer.coding) if answer.coding else {"value": _escaped(answer.title)}
             self._see("qualifier", key, first[key])
             heads.append(self._shapes.observation[kind].after("number").before("time").fill(values))

@@ -24,6 +24,8 @@ from gateway.verify.published import (
     PANEL_OF,
     QUALIFIERS,
     SNOMED,
+    STARTED,
+    STARTED_LOCAL,
     Published,
     code_fault,
     quotable,
@@ -316,6 +318,8 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
     if status and status not in OBSERVATION_STATUS:
         say("OBX-11: is not in table 0085")
     said = _triplets(fields[3], "OBX-3", lambda _: None)
+    if said == {"L": STARTED_LOCAL}:
+        said = {"LN": STARTED}
     qualifies = said.get("LN", "") in QUALIFIERS
     row, loinc = (None, said["LN"]) if qualifies else _row(fields[3], say)
     if qualifies:
@@ -361,14 +365,16 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
 
 def _qualifier(said: dict[str, str], fields: list[str], coded: str, say: Say) -> None:
     """Check what is said beside a blood pressure: its code alone, and a published answer or a text."""
+    asked = said["LN"]
+    name = asked if asked == STARTED else f"LOINC {asked}"
     if said.keys() != {"LN"}:
-        say(f"OBX-3: LOINC {said['LN']} stands alone")
+        say(f"OBX-3: {name} stands alone")
     if fields[2] not in (coded, "ST"):
-        say(f"OBX-2: LOINC {said['LN']} has an answer or a text")
+        say(f"OBX-2: {name} has an answer or a text")
     elif fields[2] == coded:
         answer = _triplets(fields[5], "OBX-5", lambda _: None)
-        if any(system != "SCT" or code not in QUALIFIERS[said["LN"]] for system, code in answer.items()):
-            say(f"OBX-5: is not a published answer of LOINC {said['LN']}")
+        if any(system != "SCT" or code not in QUALIFIERS[asked] for system, code in answer.items()):
+            say(f"OBX-5: is not a published answer of {name}")
 
 
 def _clock_row(fields: list[str], say: Say, version: str) -> _Observed:

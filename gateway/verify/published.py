@@ -45,6 +45,11 @@ COMPONENT_UNITS = frozenset(
 BASE = "http://hl7.org/fhir/StructureDefinition/"
 US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/us-core-"
 
+STARTED = "How the measurement was started"
+"""No published code asks this (LOINC 8357-6 asks for the technique): it stands as text in FHIR, and in HL7 v2 under the
+local code START."""
+STARTED_LOCAL = "START"
+
 _PRESSURE = ("mm[Hg]",)
 _RATE = ("/min",)
 _TEMPERATURE_MDC = "150364 188424 188420 188452 188496 150392 188428 150368 150372 150380"
@@ -130,7 +135,7 @@ ROWS: tuple[Published, ...] = (
         mdc=("150020",),
         members=("8480-6", "8462-4"),
         optional=("8478-0",),
-        qualifiers=("8357-6", "8358-4", "8361-8"),
+        qualifiers=(STARTED, "8358-4", "8361-8"),
     ),
     _row("systolic", "8480-6", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76534-7", mdc="150021"),
     _row("diastolic", "8462-4", _PRESSURE, base="vitalsigns", us="vital-signs", beside="76535-4", mdc="150022"),
@@ -213,13 +218,13 @@ DEVICE_TIME_REFERENCE = "http://hl7.org/fhir/uv/phd/StructureDefinition/Coincide
 
 BY_KEY = {row.key: row for row in ROWS}
 QUALIFIERS = {
-    "8357-6": words(""),
+    STARTED: words(""),
     "8358-4": words("720736009 720737000"),
     "8361-8": words("33586001 10904000 40199007 102538003 1240000 30212006"),
 }
-"""LOINC codes of what may be said beside a blood pressure (FHIR R4 vital signs page, supplementary observations:
-method, cuff size, body position), each with the SNOMED CT answers that are published for it (HL7/cimi-vital-signs,
-value sets BloodPressureCuffSize and BodyPosition); any other answer is text."""
+"""What may be said beside a blood pressure: how it was started, as text, and by LOINC code (FHIR R4 vital signs page,
+supplementary observations) cuff size and body position, each with the SNOMED CT answers that are published for it
+(HL7/cimi-vital-signs, value sets BloodPressureCuffSize and BodyPosition); any other answer is text."""
 
 _LIMBS = "368209003 368208006 9736006 5951000 11207009 61396006 32696007 48979004 6685009 51636004"
 _BY_LIGHT = "7569003 48800003 29707007 52795006"

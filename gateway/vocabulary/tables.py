@@ -121,7 +121,8 @@ class Qualifier:
     Attributes:
         key: name of its table in mappings.
         title: text for people.
-        coding: its LOINC code.
+        coding: its LOINC code; None where none is published.
+        local: its code in HL7 v2 where none is published, "" elsewhere.
         sub_id: OBX-4, permanent and unique.
         answers: its answers, by key.
         of_patient: it says something of the patient, and not of the measurement alone.
@@ -129,10 +130,11 @@ class Qualifier:
 
     key: str
     title: str
-    coding: Coding
+    coding: Coding | None
     sub_id: str
     answers: Mapping[str, Choice]
     of_patient: bool
+    local: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -556,10 +558,11 @@ def _qualifier(file: str, key: str, values: Mapping[str, Any]) -> Qualifier:
         if not set(answers[name].against) <= set(CATEGORIES):
             raise part.fault("against names a patient category that is not known")
     coding = row.coding("loinc", LOINC)
-    if coding is None:
-        raise row.fault("a qualifier needs a LOINC code")
+    local = row.take("local", str, "")
+    if (coding is None) == (not local):
+        raise row.fault("a qualifier needs a LOINC code, or a local one where none is published")
     of_patient = bool(row.take("of_patient", bool, False))
-    qualifier = Qualifier(key, row.text("title"), coding, row.text("sub_id"), answers, of_patient)
+    qualifier = Qualifier(key, row.text("title"), coding, row.text("sub_id"), answers, of_patient, local)
     row.done()
     return qualifier
 

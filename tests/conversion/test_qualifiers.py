@@ -56,13 +56,18 @@ def pressure(folder: Path) -> dict[str, Any]:
     return record
 
 
+STARTED = "How the measurement was started"
+"""No code is published for it; 8357-6, Blood pressure method, asks for the technique."""
+
+
+def asked(part: dict[str, Any]) -> str:
+    """The first code of a component, or its text where no code is published."""
+    return str(part["code"]["coding"][0]["code"] if "coding" in part["code"] else part["code"]["text"])
+
+
 def beside(record: dict[str, Any]) -> dict[str, Any]:
     """LOINC -> answer of the components that are no pressures."""
-    return {
-        part["code"]["coding"][0]["code"]: part["valueCodeableConcept"]
-        for part in record["component"]
-        if "valueCodeableConcept" in part
-    }
+    return {asked(part): part["valueCodeableConcept"] for part in record["component"] if "valueCodeableConcept" in part}
 
 
 def segments(folder: Path) -> dict[str, list[str]]:
@@ -83,13 +88,13 @@ def test_mode_cuff_and_position_are_components_and_segments_of_their_own(tmp_pat
     out = converted(tmp_path, GOOD)
     assert told(out) == []
     record = pressure(out)
-    assert [part["code"]["coding"][0]["code"] for part in record["component"]] == [
-        "8480-6", "8462-4", "8357-6", "8358-4", "8361-8",
+    assert [asked(part) for part in record["component"]] == [
+        "8480-6", "8462-4", STARTED, "8358-4", "8361-8",
     ]  # fmt: skip
     snomed = "http://snomed.info/sct"
     assert beside(record) == {
         # No code is published for what started a measurement: text, never a code made up.
-        "8357-6": {"text": "automatic measurement, started by the monitor at its interval"},
+        STARTED: {"text": "automatic measurement, started by the monitor at its interval"},
         "8358-4": {
             "coding": [{"system": snomed, "code": "720737000", "display": "Blood pressure cuff, adult size"}],
             "text": "adult cuff",
@@ -101,8 +106,8 @@ def test_mode_cuff_and_position_are_components_and_segments_of_their_own(tmp_pat
     }
     assert record["method"]["coding"][0]["code"] == "31813000"
     obx = segments(out)
-    assert obx["8357-6"][2:6] == [
-        "ST", "8357-6^Blood pressure method^LN", "1.1.1.5",
+    assert obx["START"][2:6] == [
+        "ST", "START^How the measurement was started^L", "1.1.1.5",
         "automatic measurement, started by the monitor at its interval",
     ]  # fmt: skip
     assert obx["8358-4"][2:6] == [
@@ -113,14 +118,14 @@ def test_mode_cuff_and_position_are_components_and_segments_of_their_own(tmp_pat
     assert obx["8361-8"][5] == "33586001^Sitting position^SCT"
     assert obx["8480-6"][17] == "31813000^Vascular oscillometry^SCT"
     assert [fields[1] for fields in obx.values()] == [str(number) for number in range(1, len(obx) + 1)]
-    for code in ("8357-6", "8358-4", "8361-8"):
+    for code in ("START", "8358-4", "8361-8"):
         assert (obx[code][11], obx[code][14], obx[code][17]) == ("R", "202603140930-0500", "")
 
 
 @pytest.mark.parametrize("mode", [("M", "single measurement, started by hand"), ("R", "one of a rapid series")])
 def test_each_mode_in_its_own_words(tmp_path: Path, mode: tuple[str, str]) -> None:
     out = converted(tmp_path, GOOD.replace(",A,AD,", f",{mode[0]},LG,"))
-    assert beside(pressure(out))["8357-6"]["text"].startswith(mode[1])
+    assert beside(pressure(out))[STARTED]["text"].startswith(mode[1])
     assert beside(pressure(out))["8358-4"] == {"text": "large adult cuff"}
     assert segments(out)["8358-4"][2:6:3] == ["ST", "large adult cuff"]
     assert "AMEAS" not in str(segments(out))
@@ -131,7 +136,7 @@ def test_an_undeclared_text_is_left_out_and_told_once(tmp_path: Path) -> None:
     out = converted(tmp_path, GOOD.replace(",A,AD,", ",X,XL,"))
     assert told(out) == [("undeclared-qualifier", "note", column, "") for column in ("Start", "Cuff")]
     assert set(beside(pressure(out))) == {"8361-8"}
-    assert not {"8357-6", "8358-4"} & set(segments(out))
+    assert not {"START", "8358-4"} & set(segments(out))
 
 
 @pytest.mark.parametrize(("effect", "pressures", "mark"), [("hold", 0, 0), ("flag", 1, 2), ("note", 1, 0)])
@@ -159,7 +164,7 @@ def test_blank_cells_say_nothing(tmp_path: Path) -> None:
 def test_without_a_pressure_there_is_nothing_to_say(tmp_path: Path) -> None:
     out = converted(tmp_path, "2026-03-14 09:30,P-0007,M1,A,,,64,97,36.8,71.4,X,XL,O,4")
     assert told(out) == []
-    assert not {"8357-6", "8358-4", "8361-8"} & set(segments(out))
+    assert not {"START", "8358-4", "8361-8"} & set(segments(out))
     assert all("component" not in each for each in observations(out))
 
 
@@ -215,7 +220,7 @@ def test_the_long_layout_reads_them_from_the_rows(tmp_path: Path) -> None:
     ]
     out = converted(tmp_path, *rows, mapping=mapping, header="When;Who;On;What;Value;Unit;Start")
     assert told(out) == []
-    assert list(beside(pressure(out))) == ["8357-6"]
+    assert list(beside(pressure(out))) == [STARTED]
     assert len(oru_messages(out)) == 1
 
 

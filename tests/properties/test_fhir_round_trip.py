@@ -242,7 +242,8 @@ def expected(item: SetItem, chosen: Mapping, device: str) -> dict[str, Record]:
                 value = {"text": found_answer.title}
                 if found_answer.coding:
                     value = concept([found_answer.coding], found_answer.title)
-                code = concept([each.coding], each.title[0].upper() + each.title[1:])
+                title = each.title[0].upper() + each.title[1:]
+                code = concept([each.coding], title) if each.coding else {"text": title}
                 record["component"].append({"code": code, "valueCodeableConcept": value})
         found["blood_pressure"] = record
     return found

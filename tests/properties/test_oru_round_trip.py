@@ -188,7 +188,10 @@ def check_qualifier(message: Message, number: int, key: str, answer: str, item: 
 
     qualifier = qualifiers()[key]
     coding = qualifier.answers[answer].coding
-    assert [get(3, 1, n) for n in range(1, 7)] == [qualifier.coding.code, qualifier.coding.display, "LN", "", "", ""]
+    lead = ["START", "How the measurement was started", "L"]  # no code is published: a local one
+    if qualifier.coding:
+        lead = [qualifier.coding.code, qualifier.coding.display, "LN"]
+    assert [get(3, 1, n) for n in range(1, 7)] == [*lead, "", "", ""]
     assert (get(1), get(4), get(6), get(8), get(14)) == (str(number), qualifier.sub_id, "", "", item.moment.dtm)
     assert get(11) == ("F" if mapping.output.status == "final" else "R")
     if coding is None:

@@ -134,9 +134,7 @@ _RECORDS: dict[str, Record] = {
         component=[
             component(SYSTOLIC, valueQuantity=quantity(107, "mmHg", "mm[Hg]")),
             component(DIASTOLIC, valueQuantity=quantity(60, "mmHg", "mm[Hg]")),
-            component(
-                concept((LOINC, "8357-6", "Blood pressure method")), valueCodeableConcept={"text": "started by hand"}
-            ),
+            component({"text": "How the measurement was started"}, valueCodeableConcept={"text": "started by hand"}),
             component(
                 concept((LOINC, "8358-4", "Blood pressure device Cuff size")),
                 valueCodeableConcept=concept((SNOMED, "720736009", "Blood pressure cuff, pediatric size")),

@@ -12,11 +12,10 @@ from __future__ import annotations
 import pytest
 from stdnum import verhoeff
 
-from gateway.verify.published import BY_KEY, QUALIFIERS
+from gateway.verify.published import BY_KEY, QUALIFIERS, STARTED
 from gateway.vocabulary import CATEGORY_SYSTEM, loinc_check_digit_ok, panels, qualifiers
 
 R4 = {
-    "mode": ("8357-6", "Blood pressure method"),
     "cuff": ("8358-4", "Blood pressure device Cuff size"),
     "position": ("8361-8", "Body position with respect to gravity"),
 }
@@ -44,9 +43,10 @@ CIMI = {
 
 
 def test_they_are_those_of_the_vital_signs_page() -> None:
-    assert {key: (each.coding.code, each.coding.display) for key, each in qualifiers().items()} == R4
+    coded = {key: (each.coding.code, each.coding.display) for key, each in qualifiers().items() if each.coding}
+    assert coded == R4
     assert all(loinc_check_digit_ok(code) for code, _ in R4.values())
-    assert list(panels()["blood_pressure"].qualifiers) == list(R4)
+    assert list(panels()["blood_pressure"].qualifiers) == ["mode", *R4]
 
 
 @pytest.mark.parametrize("key", list(R4))
@@ -59,13 +59,18 @@ def test_a_code_of_an_answer_is_published_for_its_question(key: str) -> None:
 
 
 def test_the_three_modes_have_no_code() -> None:
-    """FHIR R4, LOINC 8357-6 and IHE name no code for what started a measurement."""
+    """FHIR R4, LOINC and IHE name no code for what started a measurement: 8357-6 asks for the technique.
+
+    So github HL7/uv-pocd@9be0922 and the name of 8357-6; its definition was not read.
+    """
+    assert qualifiers()["mode"].coding is None
+    assert QUALIFIERS[STARTED] == frozenset()
     modes = qualifiers()["mode"].answers
     assert list(modes) == ["manual", "automatic", "rapid-repeat"]
     assert not any(each.coding for each in modes.values())
 
 
 def test_the_verifiers_allow_them_beside_a_blood_pressure_only() -> None:
-    assert BY_KEY["blood_pressure"].qualifiers == tuple(code for code, _ in R4.values())
+    assert BY_KEY["blood_pressure"].qualifiers == (STARTED, *(code for code, _ in R4.values()))
     assert not any(row.qualifiers for key, row in BY_KEY.items() if key != "blood_pressure")
     assert panels()["blood_pressure"].category.system == CATEGORY_SYSTEM

@@ -277,7 +277,7 @@ def test_units_are_ucum(version: str) -> None:
 # [v2+] OBX-3: identifier and alternate triplets. [UTG] table 0396: LN and not LOINC, MDC, SCT, UCUM, HL7nnnn.
 @pytest.mark.parametrize("version", VERSIONS)
 def test_coding_systems_have_their_v2_names(version: str) -> None:
-    allowed = {"LN", "MDC", "SCT", "UCUM", "HL70163"}
+    allowed = {"LN", "MDC", "SCT", "UCUM", "HL70163", "L"}
     for message in _messages(version):
         for row in _rows(message):
             coded = {"OBX": (3, 6, 17, 20), "OBR": (4,)}.get(row[0], ())

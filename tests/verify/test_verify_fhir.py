@@ -178,7 +178,7 @@ FAULTS: list[tuple[str, str, Change, str]] = [
         "blood_pressure_qualified",
         "a code where none is published",
         put("component", 2, "valueCodeableConcept", to=concept((made.SNOMED, "720737000", "Adult cuff"))),
-        "not a published answer of LOINC 8357-6",
+        "not a published answer of How the measurement was started",
     ),
     (
         "blood_pressure_qualified",

@@ -36,7 +36,7 @@ GOOD = "\r".join(
         "NTE|1||NOSIG: probe off",
         f"OBX|5|CE|67775-7^Level of responsiveness^LN|1.1.9.1|248234008^Mentally alert^SCT||||||F|||{WHEN}",
         f"OBX|6|NM|9279-1^Respiratory rate^LN|1.1.5.1|18|/min^/min^UCUM|||||F|||{WHEN}",
-        f"OBX|7|ST|8357-6^Blood pressure method^LN|1.1.1.5|started by hand||||||F|||{WHEN}",
+        f"OBX|7|ST|START^How the measurement was started^L|1.1.1.5|started by hand||||||F|||{WHEN}",
         f"OBX|8|CE|8358-4^Cuff size^LN|1.1.1.6|720737000^Blood pressure cuff, adult size^SCT||||||F|||{WHEN}",
         "",
     )
@@ -204,7 +204,11 @@ FAULTS: list[tuple[str, Callable[[str], str], str]] = [
         "published answer of LOINC 8358-4",
     ),
     ("cuff of another system", field("OBX|8", 5, "AD^adult^L"), "published answer"),
-    ("mode with a code", lambda m: field("OBX|7", 5, "720737000^x^SCT")(field("OBX|7", 2, "CE")(m)), "LOINC 8357-6"),
+    (
+        "mode with a code",
+        lambda m: field("OBX|7", 5, "720737000^x^SCT")(field("OBX|7", 2, "CE")(m)),
+        "How the measurement was started",
+    ),
     ("cuff as a number", lambda m: field("OBX|8", 5, "12")(field("OBX|8", 2, "NM")(m)), "an answer or a text"),
     ("cuff with MDC", field("OBX|8", 3, "8358-4^Cuff size^LN^150021^MDC_X^MDC"), "stands alone"),
     ("mode with units", field("OBX|7", 6, "mm[Hg]^mmHg^UCUM"), "OBX-6"),

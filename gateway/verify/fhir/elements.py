@@ -33,6 +33,7 @@ from gateway.verify.published import (
     LOINC,
     MEASUREMENT_STATUS,
     QUALIFIERS,
+    STARTED,
     quotable,
     words,
 )
@@ -262,14 +263,16 @@ def read_component(value: Any, say: Say) -> Component:
     """Check one component."""
     allowed = "code valueQuantity valueCodeableConcept dataAbsentReason interpretation referenceRange"
     component = read_object(value, say, "component", allowed)
-    codings = read_concept(component.get("code"), say, "component.code")
+    code = component.get("code")
+    started = code == {"text": STARTED}
+    codings = (("", STARTED),) if started else read_concept(code, say, "component.code")
     values = [key for key in component if key.startswith("value")]
     unit, comparator = "", ""
     if "valueQuantity" in component:
         unit, comparator = read_quantity(component["valueQuantity"], say, "component.valueQuantity")
     answer: Codings | None = None
     if "valueCodeableConcept" in component:
-        qualifies = any(system == LOINC and code in QUALIFIERS for system, code in codings)
+        qualifies = started or any(system == LOINC and each in QUALIFIERS for system, each in codings)
         answer = read_concept(
             component["valueCodeableConcept"], say, "component.valueCodeableConcept", coded=not qualifies
         )

@@ -20,6 +20,7 @@ from gateway.verify.published import (
     ROWS,
     SITES,
     SNOMED,
+    STARTED,
     US_CORE,
     Published,
     quotable,
@@ -173,7 +174,8 @@ def _components(row: Published, components: tuple[Component, ...], say: Say, us_
         say("the profile requires at least two components")
     seen: list[str] = []
     for component in components:
-        code = next((code for system, code in component.codings if system == LOINC and code in row.qualifiers), "")
+        asked = [each for system, each in component.codings if system in (LOINC, "") and each in row.qualifiers]
+        code = asked[0] if asked else ""
         if code:
             seen.append(code)
             _qualifier(code, component, say)
@@ -200,13 +202,14 @@ def _components(row: Published, components: tuple[Component, ...], say: Say, us_
 
 def _qualifier(code: str, component: Component, say: Say) -> None:
     """Check what is said beside a blood pressure: its code alone, and an answer that is published for it or a text."""
-    if component.codings != ((LOINC, code),):
-        say(f"component.code: LOINC {code} stands alone")
+    name = code if code == STARTED else f"LOINC {code}"
+    if component.codings != (("" if code == STARTED else LOINC, code),):
+        say(f"component.code: {name} stands alone")
     if component.answer is None:
-        say(f"component: LOINC {code} has an answer or a text, nothing else")
+        say(f"component: {name} has an answer or a text, nothing else")
     for system, answer in component.answer or ():
         if system != SNOMED or answer not in QUALIFIERS[code]:
-            say(f"component.valueCodeableConcept: {quotable(answer)} is not a published answer of LOINC {code}")
+            say(f"component.valueCodeableConcept: {quotable(answer)} is not a published answer of {name}")
 
 
 _COMPONENT_ROWS = {row.codes[0]: row for row in ROWS if row.codes[0] in PANEL_OF or row.codes[0] in OXYGEN_COMPONENTS}
