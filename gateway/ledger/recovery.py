@@ -54,12 +54,15 @@ def _complete(connection: Connection, run: Any) -> Recovered:
         if _holds_token(target, run.token):
             how = "in place"
         else:
-            ready = stage if _holds_token(stage, run.token) else None
+            # A recovery that was itself cut off has left another folder than the one the run knew of.
+            ready = next(iter(_folders_of(run, stage, target)), None)
             how = "made again" if ready is None else "moved"
             if ready is None:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 ready = Path(tempfile.mkdtemp(prefix=f".{target.name}.unfinished-", dir=target.parent))
             target = _put(connection, run, ready, target)
+        for folder in _folders_of(run, stage, Path(run.target)):
+            shutil.rmtree(folder, ignore_errors=True)
         _clear_replaced(target, run.replaces)
     except OSError as error:
         reason = (error.strerror or type(error).__name__).rstrip(".")
@@ -68,6 +71,12 @@ def _complete(connection: Connection, run: Any) -> Recovered:
         values = {"state": "done", "finished": datetime.now(UTC), "target": str(target)}
         connection.execute(update(runs).where(runs.c.id == run.id).values(**values))
     return Recovered(run.id, str(target), how, "")
+
+
+def _folders_of(run: Any, stage: Path, target: Path) -> list[Path]:
+    """The hidden folders that hold a run's result before it is in place."""
+    beside = sorted(target.parent.glob(f".{glob.escape(target.name)}.unfinished-*"))
+    return [folder for folder in dict.fromkeys([stage, *beside]) if _holds_token(folder, run.token)]
 
 
 def _holds_token(folder: Path, token: str) -> bool:

@@ -71,6 +71,30 @@ def test_result_in_place_is_left_alone(place: str, stage: Path, target: Path) ->
     assert target.stat().st_ino == inode
 
 
+def test_what_a_recovery_left_that_was_cut_off_itself_is_used_or_cleared_away(
+    place: str, stage: Path, target: Path
+) -> None:
+    """The folder it had made again, and not yet moved; and one beside a result that is in place already."""
+    run, token = cut_off(place, stage, target)
+    again = stage.with_name(".night.unfinished-again")
+    shutil.copytree(stage, again)
+    shutil.rmtree(stage)
+    (again / "oru" / "1-0001.hl7").unlink()  # whatever it lacks is made again
+    check(place, Recovered(run, str(target), "moved", ""), token)
+    assert [path.name for path in target.parent.iterdir()] == ["night"]
+
+
+def test_a_second_folder_of_a_result_in_place_is_cleared_away(place: str, stage: Path, target: Path) -> None:
+    run, token = cut_off(place, stage, target)
+    (stage / ".lock").unlink()
+    shutil.copytree(stage, stage.with_name(".night.unfinished-again"))
+    (foreign := stage.with_name(".night.unfinished-foreign")).mkdir()
+    (foreign / ".run").write_text("of-another-run\n")
+    stage.rename(target)
+    check(place, Recovered(run, str(target), "in place", ""), token)
+    assert sorted(path.name for path in target.parent.iterdir()) == [".night.unfinished-foreign", "night"]
+
+
 def test_lost_folder_is_made_again(place: str, stage: Path, target: Path) -> None:
     run, token = cut_off(place, stage, target)
     shutil.rmtree(stage.parent)
