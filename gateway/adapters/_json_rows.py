@@ -13,6 +13,7 @@ from typing import Any, TypeAlias
 from gateway.adapters._rows import CsvReader, Rows
 from gateway.errors import InputError
 from gateway.mapping.forms.delimited import EACH, Delimited
+from gateway.model import Noticed
 
 _Path: TypeAlias = tuple[str, ...]
 
@@ -49,19 +50,12 @@ class JsonRows(Rows):
         """Read lines; raises `csv.Error` for one that is no such object, which costs that line only."""
         return _Reader(self.cells, lines)
 
+    def unread(self, last: bool) -> Noticed:
+        """See `Rows.unread`: whether it is cut off or was none, a line is one object or nothing."""
+        return Noticed("row-no-object", "The line is no JSON object that the mapping can go through")
+
     def start(self, texts: Sequence[str], musts: Collection[str]) -> list[str]:
-        """Look at the first lines of an export.
-
-        Args:
-            texts: the lines.
-            musts: columns without which no line can be used.
-
-        Returns:
-            What there is to say of other columns that are in none of them.
-
-        Raises:
-            InputError: they hold no objects, or none with the columns that must be there.
-        """
+        """See `Rows.start`; the lines must be objects."""
         found: list[dict[str, Any]] = []
         for text in texts:
             with suppress(csv.Error):

@@ -8,7 +8,7 @@ from typing import Any, Protocol, TypeAlias
 
 from gateway.errors import MappingError
 from gateway.mapping.forms.delimited import Delimited
-from gateway.model import Block, LineKind
+from gateway.model import Block, LineKind, Noticed
 from gateway.patterns import Pattern
 
 ROW_LINES = 50
@@ -91,6 +91,27 @@ class Rows:
     def quoted(self, text: str, end: int | None = None) -> bool:
         """Whether a quote or an escape stands in a text, up to a position."""
         return any(text.find(mark, 0, end) >= 0 for mark in self._special)
+
+    def start(self, texts: Sequence[str], musts: Collection[str]) -> list[str]:
+        """Look at the first lines of an export without a header.
+
+        Args:
+            texts: the lines.
+            musts: columns without which no line can be used.
+
+        Returns:
+            What there is to say of other columns that are in none of them.
+
+        Raises:
+            InputError: the lines are of another kind, or lack columns that must be there.
+        """
+        return []
+
+    def unread(self, last: bool) -> Noticed:
+        """What is wrong with a line that is no row; `last`: the export ends in it, without a line end."""
+        if last:
+            return Noticed("row-truncated", "The export ends inside a cell of this row, without a line end")
+        return Noticed("row-quote-open", f"A quote opens a cell that does not end within {ROW_LINES} lines")
 
     def read(self, lines: Iterable[str]) -> CsvReader:
         """Read lines as the csv module does, cell by cell; raises `csv.Error` for what is no row."""

@@ -65,8 +65,6 @@ class Delimited:
         self._rows = Rows(layout)
         if layout.rows == "json":
             self._rows = JsonRows(layout, self._needed)
-            musts = (*mapping.time.columns, *mapping.patient.said, layout.label_column, layout.value_column)
-            self._musts = frozenset(name for name in musts if name is not None)
             layout = self._layout = layout.model_copy(update={"header": False, "columns": list(self._needed)})
         self._headers = Headers(layout, self._needed, self._rows)
         if not layout.header and (missing := [name for name in self._needed if name not in layout.columns]):
@@ -75,6 +73,8 @@ class Delimited:
                 where="key delimited.columns",
                 todo="Name every column by position",
             )
+        musts = (*mapping.time.columns, *mapping.patient.said, layout.label_column, layout.value_column)
+        self._musts = frozenset(name for name in musts if name is not None)
         self._goes_on = {} if layout.rows == "json" or layout.trailing_delimiter else _goes_on(mapping)
         self._set_columns: tuple[str, ...] = ()
         self._any_order = layout.layout == "long" and layout.order == "any"
@@ -112,10 +112,9 @@ class Delimited:
                 pass
             texts = split(lines.text)[:ROW_LINES]
             block.cells = self._headers.usual(texts, lines, 0, block.fields)
-            if isinstance(self._rows, JsonRows):
-                for what in self._rows.start(texts, self._musts):
-                    finding = Finding("column-not-seen", Severity.INFORMATION, Effect.NOTE, what, export=export)
-                    block.findings.append(finding)
+            for what in self._rows.start(texts, self._musts):
+                finding = Finding("column-not-seen", Severity.INFORMATION, Effect.NOTE, what, export=export)
+                block.findings.append(finding)
         block.context |= {f"{FILLED}{name}": "" for name in self._filled}
         header = lines.first_line - 1
         lost = False  # below a header that cannot be used
@@ -406,14 +405,8 @@ class Delimited:
             noticed: Noticed | None = None
             if cells is None:
                 kind = known or LineKind.UNREADABLE
-                if known is LineKind.UNREADABLE and isinstance(self._rows, JsonRows):
-                    what = "The line is no JSON object that the mapping can go through"
-                    noticed = Noticed("row-no-object", what)
-                elif known is LineKind.UNREADABLE and last:
-                    noticed = Noticed("row-truncated", "The export ends inside a cell of this row, without a line end")
-                elif known is LineKind.UNREADABLE:
-                    what = f"A quote opens a cell that does not end within {ROW_LINES} lines"
-                    noticed = Noticed("row-quote-open", what)
+                if known is LineKind.UNREADABLE:
+                    noticed = self._rows.unread(last)
                 if kind is LineKind.UNREADABLE:
                     above = dict.fromkeys(above)
                 yield line, used, [], kind, noticed

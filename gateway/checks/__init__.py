@@ -26,6 +26,7 @@ from gateway.mapping.model import Category
 from gateway.mapping.model import Mapping as MappingFile
 from gateway.model import Effect, Finding, Noticed, Outcome, Reading, Severity
 from gateway.vocabulary import Limits
+from gateway.vocabulary.tables import whole_of
 
 __all__ = ["LimitsInForce", "ReadingChecks", "Rule", "SetChecks", "discover", "effects", "finding", "rules"]
 
@@ -187,7 +188,7 @@ class LimitsInForce:
 
     def _in_force(self, vital: str, category: str) -> Limits | None:
         for known, overrides in self._plausibility.limits.items():
-            if known == category.partition(":")[0] and vital in overrides:
+            if known == whole_of(category) and vital in overrides:
                 return self._override(known, vital)
         return vocabulary.limits(self._plausibility.profile, category, vital)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 
 from gateway.identity.associations import Associations, Found
 from gateway.identity.forms.csv import rows
@@ -78,4 +77,4 @@ def crosswalk(text: str, where: str, mapping: model.Mapping, columns: Sequence[s
             continue
         people.setdefault(tuple(cells[name] for name in names), []).append((issuers.system(system), patient))
     refuse(faults, where, "lines", of="crosswalk")
-    return Crosswalk(people, path=str(Path(where)), sha256=sha256)
+    return Crosswalk(people, path=where, sha256=sha256)

@@ -42,6 +42,11 @@ _US_CORE = "http://hl7.org/fhir/us/core/StructureDefinition/"
 _SHORTEST_FOLDED = 3
 
 
+def whole_of(category: str) -> str:
+    """The category that a part of one (`AGES`) is of; a category itself is."""
+    return category.partition(":")[0]
+
+
 @dataclass(frozen=True, slots=True)
 class Coding:
     """A code of a code system.
@@ -423,7 +428,7 @@ def limits(profile: str, category: str, vital: str) -> Limits | None:
     if rows is None:
         return None
     if category != "unknown":
-        return rows.get(category) or rows.get(category.partition(":")[0])
+        return rows.get(category) or rows.get(whole_of(category))
     # A category without limits is wider than any limit.
     found = [rows.get(each) for each in CATEGORIES]
     first = next(row for row in found if row is not None)
@@ -712,7 +717,7 @@ def _limits() -> dict[str, dict[str, dict[str, Limits]]]:
             if not found:
                 raise row.fault("the row has no limits")
             for part, band in finer.items():
-                if part not in AGES or (whole := bands[part.partition(":")[0]]) is None:
+                if part not in AGES or (whole := bands[whole_of(part)]) is None:
                     raise row.fault(f'"{part}" is no part of a category that has limits here')
                 found[part] = _band(row, {**whole, **band}, unit, source)
             for vital in names:

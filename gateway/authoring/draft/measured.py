@@ -131,6 +131,11 @@ def _pair_vitals(name: str, pairs: int, filled: int, mean: bool, out: Page) -> N
         _ask_unit(vitals()[key], out)
 
 
+def _spaced_pair(cell: str) -> re.Match[str] | None:
+    """Two numbers with a stroke, whatever blanks stand between them."""
+    return PAIR.fullmatch(" ".join(cell.replace("/", " / ").split()))
+
+
 def propose_group_vitals(table: Table, groups: dict[str, tuple[str, str]], out: Page) -> None:
     """Propose the vitals of a listing: groups of its patterns with the label before and the unit behind each.
 
@@ -147,7 +152,7 @@ def propose_group_vitals(table: Table, groups: dict[str, tuple[str, str]], out: 
         column = table.columns[table.names.index(group)]
         cells = [cell for _, cell in column]
         filled = [cell for cell in cells if cell]
-        pairs = [found for cell in filled if (found := PAIR.fullmatch(" ".join(cell.replace("/", " / ").split())))]
+        pairs = [found for cell in filled if (found := _spaced_pair(cell))]
         if folded(label) in PRESSURES and len(pairs) * 2 >= len(filled):
             pattern = r" *(?P<systolic>\d+) */ *(?P<diastolic>\d+)"
             mean = any(found["mean"] for found in pairs)
@@ -168,7 +173,7 @@ def propose_group_vitals(table: Table, groups: dict[str, tuple[str, str]], out: 
             out.has("column", group)
             if meant and len({vitals()[key].dimension for key in meant}) == 1:
                 _stated_unit(vitals()[meant[0]], unit, out)
-        errors += [pair for pair in column if not PAIR.fullmatch(" ".join(pair[1].replace("/", " / ").split()))]
+        errors += [pair for pair in column if not _spaced_pair(pair[1])]
     if not groups:
         out.says("")
         out.asks("vitals", "no label is a usual one; which groups hold vitals? One table [vitals.KEY] for each.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gateway.checks.base import COMMON_PRACTICE, PROPOSAL, Rule, measured, number, rounded
+from gateway.checks.base import COMMON_PRACTICE, PROPOSAL, Rule, rounded
 from gateway.checks.rules.bmi_implausible import implied
 from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
@@ -13,15 +13,14 @@ from gateway.vocabulary import Limits
 def _check(readings: Mapping[str, Reading], limits: Limits | None) -> str | None:
     if limits is None or limits.flag is None:
         return None
-    kilograms, metres = number(readings["weight"], "kg"), number(readings["height"], "m")
-    if metres <= 0:
+    found = implied(readings)
+    if found is None:
         return None
-    index = implied(kilograms, metres)
+    index, said = found
     low, high = limits.flag
     if low <= index <= high or (limits.hold is not None and not limits.hold[0] <= index <= limits.hold[1]):
         return None
-    said = f"{measured(readings['weight'])} and {measured(readings['height'])} give an index of {rounded(index, 1)}"
-    return f"{said} kg/m2; {rounded(low)} to {rounded(high)} is usual"
+    return f"{said}; {rounded(low)} to {rounded(high)} is usual"
 
 
 RULE = Rule(

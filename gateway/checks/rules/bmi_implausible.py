@@ -10,30 +10,32 @@ from gateway.model import Effect, Reading, Severity
 from gateway.vocabulary import Limits
 
 
-def implied(kilograms: Fraction, metres: Fraction) -> Fraction:
-    """The index that a weight and a height give, in kg/m2."""
-    return kilograms / metres**2
+def implied(readings: Mapping[str, Reading]) -> tuple[Fraction, str] | None:
+    """The index in kg/m2 that weight and height give, and both in words; None for a height of nothing."""
+    metres = number(readings["height"], "m")
+    if metres <= 0:
+        return None
+    index = number(readings["weight"], "kg") / metres**2
+    said = (
+        f"{measured(readings['weight'])} and {measured(readings['height'])} give an index of {rounded(index, 1)} kg/m2"
+    )
+    return index, said
 
 
 def _check(readings: Mapping[str, Reading], limits: Limits | None) -> str | None:
     if limits is None or limits.hold is None:
         return None
-    kilograms, metres = number(readings["weight"], "kg"), number(readings["height"], "m")
-    if metres <= 0:
-        return None
+    found = implied(readings)
     low, high = limits.hold
-    index = implied(kilograms, metres)
-    if low <= index <= high:
+    if found is None or low <= found[0] <= high:
         return None
-    said = f"{measured(readings['weight'])} and {measured(readings['height'])} give an index of {rounded(index, 1)}"
-    said += f" kg/m2; {rounded(low)} to {rounded(high)} can be"
-    exchanged = implied(metres * 100, kilograms / 100) if kilograms > 0 else index
+    said = f"{found[1]}; {rounded(low)} to {rounded(high)} can be"
+    kilograms, metres = number(readings["weight"], "kg"), number(readings["height"], "m")
+    exchanged = metres * 100 / (kilograms / 100) ** 2 if kilograms > 0 else found[0]
     usual = limits.flag or limits.hold
-    return (
-        f"{said}; the two numbers exchanged give {rounded(exchanged, 1)}"
-        if (usual[0] <= exchanged <= usual[1])
-        else said
-    )
+    if not usual[0] <= exchanged <= usual[1]:
+        return said
+    return f"{said}; the two numbers exchanged give {rounded(exchanged, 1)}"
 
 
 RULE = Rule(

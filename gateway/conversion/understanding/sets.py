@@ -23,6 +23,7 @@ from gateway.mapping import Mapping as MappingFile
 from gateway.model import BLANKS, Entry, Noticed, Outcome, Party, SetItem
 from gateway.normalise.clocks import Dump, Older
 from gateway.once import Patient
+from gateway.vocabulary.tables import whole_of
 
 _NOBODY = Party("")
 _NO_VALUES = Noticed("set-has-no-values", "the entry holds no value for any vital of the mapping")
@@ -101,7 +102,7 @@ class Understanding:
     def _set(self, export: int, entries: Sequence[Entry], content: str, whole: bool) -> Candidate:
         line, cells = entries[0]
         named = self._patients.text(cells)
-        notes = Notes(self._effects, export, line, self._patients.said(cells))
+        notes = Notes(self._effects, export, line, self._patients.said(cells, named))
 
         moment = self._when.moment(export, line, cells)
         found = self._read(entries, self._category.of(cells, moment, notes), notes)
@@ -140,7 +141,7 @@ class Understanding:
             notes.note(_NO_VALUES)
         if self._qualifiers.all:
             about = self._layout.about(entries, self._qualifiers.vitals)
-            remarks = self._qualifiers.remarks(about, category.partition(":")[0])
+            remarks = self._qualifiers.remarks(about, whole_of(category))
             self._checks.qualifiers(remarks, self._qualifiers.vitals, found, notes)
         self._checks.together(found, category, notes)
         if self._qualifiers.all:

@@ -80,9 +80,9 @@ class Patients:
         text = trimmed(cells, self._at)
         return "" if text in self._not_stated else text
 
-    def said(self, cells: list[str]) -> tuple[str, ...]:
-        """What an entry says of who the patient is, which no message may quote."""
-        return tuple([trimmed(cells, at) for at in self._key]) if self._key else (self.text(cells),)
+    def said(self, cells: list[str], text: str) -> tuple[str, ...]:
+        """What an entry, with this identifier, says of who the patient is: no message may quote it."""
+        return tuple([trimmed(cells, at) for at in self._key]) if self._key else (text,)
 
     def of(self, cells: list[str], text: str, device: Party | None, moment: Moment, notes: Notes) -> Who | None:
         """The patient of a set.
