@@ -314,8 +314,8 @@ class SetChecks:
         Args:
             rule: one of `rules`.
             category: patient category; "unknown" takes the widest limits.
-            readings: readings of the set by vital. Those that are not recorded, have no number or have a comparator
-                are left out: nothing exact can be said about them.
+            readings: readings of the set by vital. Those that are not recorded, or have a comparator, are left out:
+                nothing exact can be said about them.
 
         Returns:
             What the rule says, or None. It concerns those of `rule.vitals` that are recorded in the set.
@@ -325,7 +325,7 @@ class SetChecks:
             for vital in rule.vitals
             if (reading := readings.get(vital)) is not None
             and reading.outcome is Outcome.RECORDED
-            and reading.exact is not None
+            and (reading.exact is not None or reading.code)
             and not reading.comparator
         }
         if len(compared) < 2 or rule.check is None:

@@ -33,7 +33,7 @@ class Rule:
         title: what was noticed, in one line.
         why: why it matters.
         example: a case in which it speaks. Where `check` is given, the case itself, in the form
-            "adult: heart_rate 511 /min" or "systolic 80 mm[Hg], diastolic 120 mm[Hg]".
+            "adult: heart_rate 511 /min" or "systolic 80 mm[Hg], diastolic 120 mm[Hg]"; a coded vital with its answer.
         reference: where the rule comes from, or that it has no source.
         todo: what the user can do.
         adjustable: the mapping's `[rules]` table may change the effect.

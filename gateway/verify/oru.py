@@ -72,6 +72,9 @@ FLAGS = NO_VALUE | words("< > L H LL HH N A AA B W U D S R I MS VS QUES CAL TEST
 METHODS = words("AMEAS MMEAS ACALC MCALC ASET MSET")
 """IHE's measurement methods for OBX-17, sent under MDC without a number."""
 
+UNCODED = words("OBX-17 OBX-20")
+"""Where a text alone will do, with no code beside it: a method or site that no published code stands for."""
+
 WITHDRAWN = words("W D")
 """Statuses of table 0085 that take back what was sent: all OBX of a message, or none."""
 
@@ -241,6 +244,8 @@ def _triplets(text: str, where: str, say: Say) -> dict[str, str]:
             if place == 0:
                 say(f"{where}: the first triplet is empty")
             continue
+        if where in UNCODED and words_for_it and not code and not system:
+            continue
         if not (code and words_for_it and system):
             say(f"{where}: code, text and coding system belong together")
         if system in found:
@@ -344,7 +349,13 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
         elif kind == coded:
             _answer(value, say)
             given = _triplets(value, "OBX-5", lambda _: None)
-            if row is not None and row.answers and not row.answers.issuperset(given.values()):
+            if (
+                row is not None
+                and row.answers
+                and any(
+                    SYSTEMS.get(system) != row.answered_in or code not in row.answers for system, code in given.items()
+                )
+            ):
                 say("OBX-5: is not a published answer of this quantity")
         elif kind == "ST":
             if "^" in value or "&" in value or "~" in value:

@@ -7,8 +7,9 @@ therefore needs a row here too; until it has one, its records fail verification 
 Sources: HL7 FHIR R4 4.0.1 StructureDefinitions vitalsigns, bp, oxygensat, heartrate, resprate, bodytemp, bodyheight,
 bodyweight, bmi, headcircum, vitalspanel and value sets ucum-bodytemp, ucum-bodyweight, ucum-bodylength,
 ucum-vitals-common; US Core 9.0.0 vital-sign profiles (github HL7/US-Core@85bf4af); MDC numbers from the HL7 Personal
-Health Device and Point-of-Care Device guides. Glucose, pain and coma codes: LOINC 41653-7 and 72514-3 as used in public
-guides (secondary), 14743-9 from memory; MDC 152196 and 160184 secondary; all with a correct check digit.
+Health Device and Point-of-Care Device guides. LOINC for glucose (41653-7, 14743-9, 41652-9), pain and oxygen delivery
+(107117-4) as used in public guides and value sets (secondary), 39480-9 from memory; MDC 152196 and 160184 secondary;
+all with a correct check digit.
 """
 
 from __future__ import annotations
@@ -75,7 +76,8 @@ class Published:
         qualifiers: further components it may have, with an answer of `QUALIFIERS` or a text.
         value_required: the profile wants the value itself; a data-absent-reason will not do.
         by_unit: LOINC code -> the one unit that goes with it.
-        answers: SNOMED CT answers of a coded quantity; nothing else may be its answer.
+        answers: the answers of a coded quantity; nothing else may be its answer.
+        answered_in: the code system of these answers.
     """
 
     key: str
@@ -94,6 +96,7 @@ class Published:
     value_required: bool = False
     by_unit: tuple[tuple[str, str], ...] = ()
     answers: frozenset[str] = frozenset()
+    answered_in: str = SNOMED
 
 
 def _row(
@@ -181,7 +184,15 @@ ROWS: tuple[Published, ...] = (
         beside="8287-5",
         mdc="153856",
     ),
-    _row("pain", "72514-3", ("{score}",), category="survey"),
+    *(
+        _row(key, code, ("{score}",), category="survey")
+        for key, code in (
+            ("pain", "72514-3"),
+            ("pain_faces", "38221-8"),
+            ("pain_line", "38214-3"),
+            ("pain_observed", "38213-5"),
+        )
+    ),
     Published(
         key="consciousness",
         codes=("67775-7",),
@@ -193,13 +204,37 @@ ROWS: tuple[Published, ...] = (
         answers=words("248234008 130987000 300202002 450847001 422768004"),
     ),
     _row("coma_score", "9269-2", ("{score}",), category="exam", mdc="153728"),
+    *(
+        Published(key, (code,), kind="coded", category="exam", answers=words(answers), answered_in=LOINC)
+        for key, code, answers in (
+            # worst answer first; MII ICU module f94ca2c, MII_VS_ICU_Component_GCS_*
+            ("coma_eye", "9267-6", "LA6553-7 LA6554-5 LA6555-2 LA6556-0"),
+            ("coma_verbal", "9270-0", "LA6557-8 LA6558-6 LA6559-4 LA6560-2 LA6561-0"),
+            ("coma_motor", "9268-4", "LA6562-8 LA6563-6 LA6564-4 LA6565-1 LA6566-9 LA6567-7"),
+        )
+    ),
     Published(
-        key="glucose",
-        codes=("41653-7", "14743-9"),
-        units=("mg/dL", "mmol/L"),
-        category="laboratory",
-        mdc=("160184",),
-        by_unit=(("41653-7", "mg/dL"), ("14743-9", "mmol/L")),
+        key="oxygen_device",
+        codes=("107117-4",),
+        kind="coded",
+        category="exam",
+        # UKCore-Observation-InspiredOxygen (as above): air, oxygen. Public value sets: the devices.
+        answers=words("722742002 371825009 336623009 336602003 426854004 428285009 464233000"),
+    ),
+    *(
+        Published(
+            key=key,
+            codes=(mass, moles),
+            units=("mg/dL", "mmol/L"),
+            category="laboratory",
+            mdc=tuple(mdc.split()),
+            by_unit=((mass, "mg/dL"), (moles, "mmol/L")),
+        )
+        for key, mass, moles, mdc in (
+            ("glucose", "41653-7", "14743-9", "160184"),
+            ("glucose_plasma", "41653-7", "14743-9", "160188"),
+            ("glucose_venous", "41652-9", "39480-9", ""),
+        )
     ),
     Published(
         key="vital_signs",
@@ -256,17 +291,18 @@ def units_for(row: Published, loinc: str) -> tuple[str, ...]:
 def code_fault(system: str, code: str) -> str:
     """What is wrong with a code in itself, or "".
 
-    LOINC: digits, hyphen and Mod 10 check digit (LOINC Users' Guide, appendix C; the known exceptions are deprecated).
+    LOINC: digits, hyphen and Mod 10 check digit (LOINC Users' Guide, appendix C; the known exceptions are deprecated);
+    the code of an answer has LA in front, whose letters count as 17 and 28 (derived from published codes).
     MDC: a decimal number. SNOMED CT: 6 to 18 digits, the last a Verhoeff check digit (from memory).
     """
     if system == LOINC:
         number, _, check = code.partition("-")
-        if not (number.isascii() and number.isdigit() and len(check) == 1 and check.isdigit()):
+        letters, figures = ([28, 17], number[2:]) if number.startswith("LA") else ([], number)
+        if not (figures.isascii() and figures.isdigit() and len(check) == 1 and check.isdigit()):
             return "is not in the form of a LOINC code"
         total = 0
-        for place, digit in enumerate(reversed(number)):
-            doubled = int(digit) * (1 if place % 2 else 2)
-            total += doubled // 10 + doubled % 10
+        for place, value in enumerate(reversed([*letters, *map(int, figures)])):
+            total += value if place % 2 else 2 * value // 10 + 2 * value % 10
         return "" if (10 - total % 10) % 10 == int(check) else "fails LOINC's check digit"
     if system == MDC:
         return "" if code.isascii() and code.isdigit() else "is not an MDC number"

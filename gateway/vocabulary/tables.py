@@ -95,11 +95,12 @@ class Unit:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """An answer of a coded vital."""
+    """An answer of a coded vital; `score` is what it counts in a total, None where it counts in none."""
 
     key: str
     coding: Coding
     title: str
+    score: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,20 +288,22 @@ class Limits:
 
 
 def loinc_check_digit_ok(code: str) -> bool:
-    """Whether a LOINC code ("8480-6") ends in the right check digit.
+    """Whether a LOINC code ("8480-6", or "LA6556-0" of an answer) ends in the right check digit.
 
     Mod 10 as in the LOINC Users' Guide, appendix C
-    (https://loinc.org/kb/users-guide/calculating-mod-10-check-digits/): every second digit from the right is doubled.
+    (https://loinc.org/kb/users-guide/calculating-mod-10-check-digits/): every second digit from the right is doubled. A
+    letter counts as its ASCII code less 48, as a digit does: derived from published answer and part codes.
     """
     number, dash, digit = code.partition("-")
-    if not (dash and 1 <= len(number) <= 7 and len(digit) == 1 and (number + digit).isascii()):
+    figures = number.removeprefix("LA")
+    if not (dash and 1 <= len(figures) <= 7 and len(digit) == 1 and (figures + digit).isascii()):
         return False
-    if not (number + digit).isdigit():
+    if not (figures + digit).isdigit():
         return False
     total = 0
     for place, character in enumerate(reversed(number)):
-        doubled = int(character) * (1 if place % 2 else 2)
-        total += doubled // 10 + doubled % 10
+        value = ord(character) - ord("0")
+        total += value if place % 2 else sum(divmod(2 * value, 10))
     return (10 - total % 10) % 10 == int(digit)
 
 
@@ -545,10 +548,10 @@ def _qualifiers() -> tuple[dict[str, Site], dict[str, Method], dict[str, Answer]
     answers: dict[str, Answer] = {}
     for key, values in tables["answer"].items():
         row = _Row(file, f"answer.{key}", values)
-        title, coding = row.text("title"), row.coding("snomed", SNOMED)
+        title, coding = row.text("title"), row.coding("snomed", SNOMED) or row.coding("loinc", LOINC)
         if coding is None:
             raise row.fault("an answer needs a code")
-        answers[key] = Answer(key, coding, title)
+        answers[key] = Answer(key, coding, title, row.take("score", int, None))
         row.done()
     return sites, methods, answers, {key: _qualifier(file, key, values) for key, values in tables["qualifier"].items()}
 

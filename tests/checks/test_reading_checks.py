@@ -162,13 +162,14 @@ def test_what_is_usual_in_one_unit_is_known_under_every_other(vital: str, declar
             assert said == []
 
 
+@pytest.mark.parametrize("vital", ["glucose", "glucose_plasma", "glucose_venous"])
 @pytest.mark.parametrize(
     ("number", "unit", "says"),
     [("5.5", "mg/dL", "mmol/L"), ("17.9", "mg/dL", "mmol/L"), ("100", "mmol/L", "mg/dL"), ("33.4", "mmol/L", "mg/dL")],
 )
-def test_a_glucose_that_no_meter_shows_in_its_unit_is_held(number: str, unit: str, says: str) -> None:
+def test_a_glucose_that_no_meter_shows_in_its_unit_is_held(vital: str, number: str, unit: str, says: str) -> None:
     """Between 18 and 33 either unit can be meant; a meter's display ends at 33.3 mmol/L, which are 600 mg/dL."""
-    after = ReadingChecks(mapping()).apply(reading("glucose", number, unit), "adult")
+    after = ReadingChecks(mapping()).apply(reading(vital, number, unit), "adult")
     assert [(noticed.rule, noticed.message.rpartition("like ")[2]) for noticed in after.noticed] == [
         ("probable-unit-mix-up", says)
     ]

@@ -23,7 +23,8 @@ _ALL = list(rules().values())
 _FOLDER = Path(checks.__file__).parent / "rules"
 _TABLE = _FOLDER.with_name("rules.toml")
 _PART = re.compile(
-    r"(?:(?P<category>\w+): )?(?P<vital>\w+) (?P<number>-?[0-9.]+) (?P<unit>\S+)(?: of (?P<quality>\w+) quality)?"
+    r"(?:(?P<category>\w+): )?(?P<vital>\w+) (?:(?P<answer>[a-z]\w*)"
+    r"|(?P<number>-?[0-9.]+) (?P<unit>\S+)(?: of (?P<quality>\w+) quality)?)"
 )
 _NAMED_SOURCE = re.compile(
     r"https?://|PMID|doi|IANA tz database|Joint Commission|ISO \d|HL7 (FHIR|v2)|MIMIC-Extract|Open Med Inform"
@@ -40,8 +41,11 @@ def _example(rule: Rule) -> tuple[str, dict[str, Reading]]:
     for part in rule.example.split(", "):
         match = _PART.fullmatch(part)
         assert match, f"{rule.slug}: {part!r} is not of the form [category:] vital number unit [of ... quality]"
-        value = Decimal(match["number"])
         category = match["category"] or category
+        if answer := match["answer"]:
+            readings[match["vital"]] = Reading(match["vital"], answer, Outcome.RECORDED, code=answer)
+            continue
+        value = Decimal(match["number"])
         readings[match["vital"]] = Reading(
             match["vital"], match["number"], Outcome.RECORDED, value=value, exact=Fraction(value), unit=match["unit"],
             source_value=value, source_unit=match["unit"], quality=match["quality"] or "",

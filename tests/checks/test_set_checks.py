@@ -30,10 +30,13 @@ def mapping(**more: Any) -> Mapping:
 
 
 def readings(**numbers: str) -> dict[str, Reading]:
-    """Readings of a set, each as "number unit"."""
+    """Readings of a set, each as "number unit", a coded one as its answer."""
     found = {}
     for vital, text in numbers.items():
-        number, unit = text.split()
+        number, _, unit = text.partition(" ")
+        if not unit:
+            found[vital] = Reading(vital, text, Outcome.RECORDED, code=text)
+            continue
         value = Decimal(number)
         found[vital] = Reading(
             vital, text, Outcome.RECORDED, value=value, exact=Fraction(value), unit=unit, source_value=value,
@@ -229,3 +232,50 @@ def test_the_message_names_both_values() -> None:
     noticed = SetChecks(mapping(), found).apply(rules()["pressure-order"], found, "adult")
     assert noticed is not None
     assert noticed.message == "diastolic 120 mmHg is above systolic 80 mmHg"
+
+
+# The scores of the answers: MII ICU module f94ca2c, MII_VS_ICU_Component_GCS_*; the total runs from 3 to 15 (LOINC
+# 9269-2).
+@pytest.mark.parametrize(
+    ("total", "eye", "verbal", "motor", "expected"),
+    [
+        ("15", "eye_4", "verbal_5", "motor_6", []),
+        ("3", "eye_1", "verbal_1", "motor_1", []),
+        ("14", "eye_4", "verbal_4", "motor_6", []),
+        ("14", "eye_4", "verbal_5", "motor_6", ["coma-total"]),
+        ("8", "eye_2", "verbal_2", "motor_5", ["coma-total"]),
+    ],
+)
+def test_coma_scores(total: str, eye: str, verbal: str, motor: str, expected: list[str]) -> None:
+    found = readings(coma_score=f"{total} {{score}}", coma_eye=eye, coma_verbal=verbal, coma_motor=motor)
+    assert spoken(found) == expected
+    for part in ("coma_score", "coma_eye", "coma_verbal", "coma_motor"):
+        assert spoken({vital: reading for vital, reading in found.items() if vital != part}) == []
+
+
+@given(st.integers(1, 4), st.integers(1, 5), st.integers(1, 6), st.integers(3, 15))
+def test_a_coma_score_is_the_sum_of_its_parts_and_nothing_else(eye: int, verbal: int, motor: int, total: int) -> None:
+    parts = {"coma_eye": f"eye_{eye}", "coma_verbal": f"verbal_{verbal}", "coma_motor": f"motor_{motor}"}
+    found = readings(coma_score=f"{total} {{score}}", **parts)
+    assert (spoken(found) == []) == (total == eye + verbal + motor)
+
+
+# A flow of 0 says room air: US Core 9.0.0, CONF-0453. Air has 21 % oxygen: common practice, no source.
+@pytest.mark.parametrize(
+    ("device", "flow", "share", "contradicts"),
+    [
+        ("air", "0 L/min", "21 %", False),
+        ("air", "", "22 %", False),
+        ("air", "0.5 L/min", "", True),
+        ("air", "", "28 %", True),
+        ("nasal_cannula", "2 L/min", "", False),
+        ("nasal_cannula", "2 L/min", "28 %", False),
+        ("mask", "0 L/min", "", True),
+        ("oxygen", "", "21 %", False),
+        ("", "4 L/min", "21 %", False),
+    ],
+)
+def test_air_and_oxygen(device: str, flow: str, share: str, contradicts: bool) -> None:
+    stated = {"oxygen_device": device, "oxygen_flow": flow, "oxygen_concentration": share}
+    found = readings(**{vital: text for vital, text in stated.items() if text})
+    assert spoken(found) == ["oxygen-contradiction"] * contradicts

@@ -256,7 +256,8 @@ def test_type_and_value_agree(version: str, coded: str) -> None:
                 assert comparator in {">", "<", ">=", "<=", "=", "<>"}, "[v2+] SN"
                 assert re.fullmatch(r"[+-]?\d+(\.\d+)?", number)
             elif row[2] == coded:
-                assert row[5].split("^")[2] == "SCT"
+                code, _, system = row[5].split("^")
+                assert system == ("LN" if code.startswith("LA") else "SCT"), "[v2+] table 0396"
             else:
                 assert (row[2], row[5], row[6]) == ("", "", "")
     assert seen == {"NM", "SN", coded, ""}

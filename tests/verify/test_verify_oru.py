@@ -272,6 +272,13 @@ def test_a_field_repeats_where_the_standard_has_it_repeat(segment: str) -> None:
                 assert any(name in what for what in said), (name, said)
 
 
+def test_a_method_that_no_code_stands_for_is_its_text() -> None:
+    """A coded element with its text alone: v2+ CWE, where component 1 may be empty if 2 is not (from memory)."""
+    assert told(field("OBX|1", 17, "^without contact")(GOOD)) == []
+    assert told(field("OBX|1", 17, "^without contact^MDC")(GOOD)) != []
+    assert told(field("OBX|1", 3, "^Systolic blood pressure")(GOOD)) != []
+
+
 def test_a_second_triplet_may_be_left_out() -> None:
     assert told(field("OBR", 4, "85353-1^Vital signs panel^LN^^^")(GOOD)) == []
 

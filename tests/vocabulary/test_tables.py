@@ -75,20 +75,21 @@ def test_every_key_inside_is_its_own_key() -> None:
 def test_every_code_is_of_its_own_system() -> None:
     for vital in vitals().values():
         assert {coding.system for coding in vital.codings} == {LOINC}
+        assert not any(coding.code.startswith("LA") for coding in vital.codings)
         assert vital.mdc is None or vital.mdc.system == MDC
         for site in vital.sites.values():
             assert site.loinc is None or site.loinc.system == LOINC
             assert site.mdc is None or (site.mdc.system == MDC and site.mdc.code.isdigit())
             assert site.snomed is None or site.snomed.system == SNOMED
         for answer in vital.answers.values():
-            assert answer.coding.system == SNOMED
+            assert answer.coding.system == (LOINC if answer.coding.code.startswith("LA") else SNOMED)
 
 
 def test_what_is_not_verified_says_so() -> None:
     codings = [c for vital in vitals().values() for c in (*vital.codings, *vital.codings_in("mmol/L"))]
     unsure = {coding.code for coding in codings if coding.confidence != "seen"}
     assert unsure >= {"67775-7", "41653-7", "14743-9"}
-    assert vitals()["glucose"].codings_in("mmol/L")[0].confidence == "memory"
+    assert vitals()["glucose_venous"].codings_in("mmol/L")[0].confidence == "memory"
 
 
 def test_the_glucose_code_follows_the_unit() -> None:
@@ -102,7 +103,12 @@ def test_the_glucose_code_follows_the_unit() -> None:
 
 def test_categories() -> None:
     others = {key: vital.category.code for key, vital in vitals().items() if vital.category.code != "vital-signs"}
-    assert others == {"pain": "survey", "consciousness": "exam", "coma_score": "exam", "glucose": "laboratory"}
+    assert others == {
+        **dict.fromkeys(("pain", "pain_faces", "pain_line", "pain_observed"), "survey"),
+        **dict.fromkeys(("consciousness", "coma_score", "coma_eye", "coma_verbal", "coma_motor"), "exam"),
+        "oxygen_device": "exam",
+        **dict.fromkeys(("glucose", "glucose_plasma", "glucose_venous"), "laboratory"),
+    }
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ _BANDS = {
     "spo2": _SHARE,
     "oxygen_concentration": _SHARE,
     "height": _LENGTH,
-    "glucose": _GLUCOSE,
+    **dict.fromkeys(("glucose", "glucose_plasma", "glucose_venous"), _GLUCOSE),
 }
 
 
@@ -74,7 +74,7 @@ RULE = Rule(
         "fault); the bands: proposal, no source: for clinical sign-off"
     ),
     todo="Compare with the monitor's display and its unit setting; correct the unit in the mapping or on the monitor",
-    vitals=("temperature", "spo2", "oxygen_concentration", "height", "glucose"),
+    vitals=tuple(_BANDS),
     check=_check,
     rank=10,
 )

@@ -12,7 +12,7 @@ from gateway.vocabulary import Limits
 _NEGATIVE = (-32768, -9999, -999, -99, -9, -1)
 _POSITIVE = (99, 127, 255, 511, 888, 999, 1023, 2047, 4095, 8191, 9999, 32767, 32768, 65535, 99999)
 _CODES = {Fraction(code) for code in (*_NEGATIVE, *_POSITIVE)} | {Fraction(text) for text in ("99.9", "888.8", "999.9")}
-_ZERO_IS_A_VALUE = frozenset({"pain", "oxygen_flow"})
+_ZERO_IS_A_VALUE = frozenset({"pain", "pain_faces", "pain_line", "pain_observed", "oxygen_flow"})
 # Without limits to judge by, only what can be no measurement at all.
 _CERTAIN = (Fraction(0), Fraction(9999))
 
