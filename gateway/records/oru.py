@@ -651,7 +651,7 @@ class OruRenderer:
         else:
             kind = "SN" if reading.comparator else "NM"
             unit = self._units[reading.unit]
-            alternate = unit.mdc if self._mdc_leads else None
+            alternate = (vital.mdc_unit or unit.mdc) if self._mdc_leads else None
             values |= _triplets("unit", Coding(UCUM, unit.ucum, unit.display), alternate)
             values |= {"value": format(reading.value, "f"), "comparator": reading.comparator}
             values["scale"] = reading.comparator[:1]

@@ -28,6 +28,7 @@ from gateway.verify.published import (
     STARTED_LOCAL,
     Published,
     code_fault,
+    mdc_units,
     quotable,
     rows_for,
     units_for,
@@ -458,6 +459,8 @@ def _units(units: str, kind: str, row: Published | None, loinc: str, say: Say) -
         say("OBX-6: has no UCUM unit")
     elif row is not None and found["UCUM"] not in units_for(row, loinc):
         say(f"OBX-6: {quotable(found['UCUM'])} is not one of: {' '.join(units_for(row, loinc))}")
+    elif row is not None and "MDC" in found and found["MDC"] not in mdc_units(row, found["UCUM"]):
+        say(f"OBX-6: MDC {quotable(found['MDC'])} does not mean the same as UCUM {quotable(found['UCUM'])}")
 
 
 # --- messages ------------------------------------------------------------------------------------------------------

@@ -244,6 +244,24 @@ ROWS: tuple[Published, ...] = (
     ),
 )
 
+_BEATS, _BREATHS = words("264864"), words("264928")
+MDC_UNITS = {
+    "mm[Hg]": words("266016"), "%": words("262688"), "{score}": words("262656"), "L/min": words("265216"),
+    "Cel": words("268192"), "[degF]": words("266560"), "kg": words("263875"), "g": words("263872"),
+    "[lb_av]": words("263904"), "cm": words("263441"), "[in_i]": words("263520"), "kg/m2": words("264096"),
+    "mg/dL": words("264274"), "mmol/L": words("266866"),
+}  # fmt: skip
+"""MDC number of each UCUM unit of a record. Sources: IHE PCD TF-2 rev 8.0, examples and 3.3; those it does not show are
+computed from the term codes of 11073-10101, partition 4."""
+
+
+def mdc_units(row: Published, ucum: str) -> frozenset[str]:
+    """MDC numbers that mean a UCUM unit in a record: it counts beats and breaths apart, which UCUM's /min does not."""
+    if ucum == "/min":
+        return _BREATHS if row.key == "respiratory_rate" else _BEATS
+    return MDC_UNITS.get(ucum, words(""))
+
+
 DEVICE_TIME = "67975"
 """MDC_ATTR_TIME_ABS: a device's own time, a wall clock without an offset of its own. Sources: HL7 Personal Health
 Device guide, PhdCoincidentTimestampObservation, notes on code; IHE change proposal CP-PCD-081."""

@@ -191,6 +191,7 @@ class Vital:
         us_core: URL of the US Core profile, or "".
         category: observation category.
         units: UCUM codes allowed in a record, the default first; empty for coded vitals.
+        mdc_unit: the MDC code of its unit where UCUM's stands for several (beats, breaths); None: the unit's own.
         decimals: decimals of a converted value in the first unit (`decimals_in` for the others).
         decimals_by_unit: UCUM code -> decimals, where they differ.
         keep_unit: the exported unit stays the record's unless the mapping asks for another one (glucose).
@@ -217,6 +218,7 @@ class Vital:
     us_core: str
     category: Coding
     units: tuple[str, ...]
+    mdc_unit: Coding | None
     decimals: int
     decimals_by_unit: Mapping[str, int]
     keep_unit: bool
@@ -640,6 +642,7 @@ def _vital(row: _Row, key: str, categories: Mapping[str, Coding]) -> Vital:
         units=record_units,
         decimals=row.take("decimals", int, 0),
         decimals_by_unit=decimals_by_unit,
+        mdc_unit=row.coding("mdc_unit", MDC),
         keep_unit=row.take("keep_unit", bool, False),
         molar_mass=molar_mass,
         panel=row.text("panel", ""),

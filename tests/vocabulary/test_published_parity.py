@@ -65,6 +65,9 @@ def faults_of(known: Vital | Panel, row: Published) -> Iterator[str]:
         allowed = tuple(code.code for code in known.codings_in(unit))[:1]
         if not any(code in row.codes and unit in published.units_for(row, code) for code in allowed):
             yield f"unit {unit} with LOINC {allowed[0]}: {VERIFIER} allows {row.units}"
+        mdc = known.mdc_unit or vocabulary.units()[unit].mdc
+        if mdc is None or {mdc.code} != published.mdc_units(row, unit):
+            yield f"unit {unit}: MDC {mdc}, {VERIFIER} has {set(published.mdc_units(row, unit))}"
     for key, site in known.sites.items():
         if site.loinc is not None and site.loinc.code not in row.beside:
             yield f"site {key}: {VERIFIER} does not know LOINC {site.loinc.code} beside {row.codes}"
@@ -116,6 +119,18 @@ def test_what_is_known_of_sites_and_methods_is_used() -> None:
     assert {
         method.snomed.code for vital in vitals().values() for method in vital.methods.values() if method.snomed
     } == (published.METHODS)
+
+
+def test_no_report_says_that_something_is_from_memory() -> None:
+    """How sure a value is stands beside it in its data file, for who maintains it; a report goes to who treats."""
+    for profile in vocabulary.profiles():
+        for key in vitals():
+            limits = vocabulary.limits(profile, "unknown", key)
+            assert limits is None or "memory" not in limits.source, key
+    agreed = list((_PACKAGE / "fixtures" / "demo").glob("*/expected/report.json"))
+    assert len(agreed) > 3
+    for path in agreed:
+        assert "from memory" not in path.read_text(encoding="utf-8"), path
 
 
 def test_each_edition_is_named_once() -> None:
