@@ -218,6 +218,8 @@ FAULTS: list[tuple[str, Callable[[str], str], str]] = [
     ("OBX-6 missing", field("OBX|1", 6, ""), "OBX-6"),
     ("OBX-6 not UCUM", field("OBX|1", 6, "mmHg"), "OBX-6"),
     ("OBX-6 wrong unit", field("OBX|1", 6, "kPa^kPa^UCUM"), "OBX-6"),
+    ("OBX-6 beats for breaths", field("OBX|6", 6, "/min^/min^UCUM^264864^MDC_DIM_BEAT_PER_MIN^MDC"), "OBX-6: MDC"),
+    ("OBX-6 another MDC unit", field("OBX|1", 6, "mm[Hg]^mmHg^UCUM^265987^MDC_DIM_KILO_PASCAL^MDC"), "OBX-6: MDC"),
     ("OBX-6 swapped units", field("OBX|6", 6, "%^%^UCUM"), "OBX-6"),
     ("OBX-8 unknown flag", field("OBX|1", 8, "ODD"), "OBX-8"),
     ("value with a missing flag", field("OBX|1", 8, "INV"), "OBX-8"),
