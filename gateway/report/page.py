@@ -107,15 +107,9 @@ def _environment() -> Environment:
         holds=holds_lines,
         offset=_offset,
         records=records_in_words,
-        source=_source,
     )
     made.globals["counted"] = counted
     return made
-
-
-def _source(text: str) -> str:
-    """Where limits come from, for clinicians: how it came to whoever keeps the tables does not stand here."""
-    return text.replace(", from memory", "").replace(" (from memory)", "")
 
 
 def _stop(text: str) -> str:
