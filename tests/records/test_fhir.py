@@ -333,6 +333,7 @@ def test_every_reason_for_absence(reason: str) -> None:
     [
         (coded("consciousness", "alert"), "248234008", "6942003", "is not a published answer"),
         (coded("consciousness", "confusion"), "130987000", "422107005", "is not a published answer"),
+        (coded("coma_eye", "eye_4"), "LA6556-0", "LA6561-0", "is not a published answer"),
         (value("temperature", "36.8", site="bladder"), "89837001", "368209003", "bodySite"),
         (value("spo2", "97", site="finger"), "7569003", "9736006", "bodySite"),
         (value("heart_rate", "64", method="auscultation"), "37931006", "7569003", "method"),
@@ -344,6 +345,17 @@ def test_the_verifier_knows_which_code_belongs_where(reading: Reading, right: st
     assert f'"{right}"'.encode() in text
     found = FhirVerifier(False).lines(text.replace(f'"{right}"'.encode(), f'"{wrong}"'.encode()))
     assert any(says in str(each) for each in found), found
+
+
+@pytest.mark.parametrize(("vital", "answer"), [("consciousness", "alert"), ("coma_eye", "eye_4")])
+def test_an_answer_is_of_its_own_system(vital: str, answer: str) -> None:
+    coding = vitals()[vital].answers[answer].coding
+    text = b"\n".join([*renderer(mapping()).observations(one_set(coded(vital, answer))), b""])
+    here = f'"system":"{coding.system}","code":"{coding.code}"'.encode()
+    assert here in text
+    assert FhirVerifier(False).lines(text) == []
+    found = FhirVerifier(False).lines(text.replace(here, here.replace(coding.system.encode(), b"http://hl7.org/own")))
+    assert any("is not a published answer" in str(each) for each in found), found
 
 
 @pytest.mark.parametrize("answer", vitals()["consciousness"].answers)

@@ -194,6 +194,7 @@ FAULTS: list[tuple[str, Callable[[str], str], str]] = [
     ("SN unknown comparator", field("OBX|3", 5, "!^70"), "OBX-5"),
     ("SN flag of the other side", field("OBX|3", 5, ">^70"), "off-scale"),
     ("SN without flag", field("OBX|3", 8, ""), "off-scale"),
+    ("answer of another system", field("OBX|5", 5, "248234008^Mentally alert^L"), "published answer of this"),
     ("answer without system", field("OBX|5", 5, "248234008^Mentally alert"), "OBX-5"),
     ("answer as a number", lambda m: field("OBX|5", 5, "1")(field("OBX|5", 2, "NM")(m)), "OBX-2"),
     ("answer check digit", field("OBX|5", 5, "248234009^Mentally alert^SCT"), "SNOMED"),
