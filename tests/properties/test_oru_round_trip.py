@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from gateway.mapping.model import AbsentReason, Mapping
 from gateway.model import Moment, Outcome, Party, Reading, SetItem
 from gateway.records.oru import OruRenderer
-from gateway.vocabulary import qualifiers, vitals
+from gateway.vocabulary import LOINC, SNOMED, qualifiers, vitals
 
 # `hl7` reads \Xdd\ as Latin-1, so it cannot give back the three line ends above ASCII; tests/records checks those.
 characters = st.characters(exclude_categories=["Cs"], exclude_characters="\x85\u2028\u2029")
@@ -233,7 +233,8 @@ def check_observation(message: Message, number: int, one: Reading, item: SetItem
         if vital.kind == "coded":
             coding = vital.answers[one.code].coding
             assert get(2) == ("CWE" if late else "CE")
-            assert [get(5, 1, n) for n in (1, 2, 3)] == [coding.code, coding.display, "SCT"]
+            table = {LOINC: "LN", SNOMED: "SCT"}[coding.system]
+            assert [get(5, 1, n) for n in (1, 2, 3)] == [coding.code, coding.display, table]
         else:
             text = get(5, 1, 2) if one.comparator else get(5)
             assert get(2) == ("SN" if one.comparator else "NM")
