@@ -348,15 +348,9 @@ def _obx(fields: list[str], say: Say, version: str) -> _Observed:
         elif kind == "SN":
             off_scale = _structured(value, say)
         elif kind == coded:
-            _answer(value, say)
-            given = _triplets(value, "OBX-5", lambda _: None)
-            if (
-                row is not None
-                and row.answers
-                and any(
-                    SYSTEMS.get(system) != row.answered_in or code not in row.answers for system, code in given.items()
-                )
-            ):
+            given = _answer(value, say)
+            answered = row if row is not None and row.answers else None
+            if answered and not all(answered.is_answer(SYSTEMS.get(system, ""), given[system]) for system in given):
                 say("OBX-5: is not a published answer of this quantity")
         elif kind == "ST":
             if "^" in value or "&" in value or "~" in value:
@@ -442,12 +436,13 @@ def _structured(value: str, say: Say) -> str:
     return OFF_SCALE.get(comparator, "")
 
 
-def _answer(value: str, say: Say) -> None:
+def _answer(value: str, say: Say) -> dict[str, str]:
+    """Check a coded answer; returns coding system -> code."""
     if "~" in value:
         say("OBX-5: holds more than one answer")
     if value.count("^") > 8:
         say("OBX-5: more components than a coded element has")
-    _triplets(value, "OBX-5", say)
+    return _triplets(value, "OBX-5", say)
 
 
 def _units(units: str, kind: str, row: Published | None, loinc: str, say: Say) -> None:

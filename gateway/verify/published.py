@@ -98,6 +98,10 @@ class Published:
     answers: frozenset[str] = frozenset()
     answered_in: str = SNOMED
 
+    def is_answer(self, system: str, code: str) -> bool:
+        """Whether a code of a code system (its FHIR URI) is a published answer of this quantity."""
+        return system == self.answered_in and code in self.answers
+
 
 def _row(
     key: str,

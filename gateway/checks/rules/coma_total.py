@@ -12,9 +12,9 @@ _PARTS = ("coma_eye", "coma_verbal", "coma_motor")
 
 
 def _check(readings: Mapping[str, Reading]) -> str | None:
-    total = readings.get("coma_score")
-    if total is None or total.exact is None or not all(part in readings for part in _PARTS):
+    if len(readings) <= len(_PARTS):
         return None
+    total = readings["coma_score"]
     scores = [vitals()[part].answers[readings[part].code].score or 0 for part in _PARTS]
     if total.exact == sum(scores):
         return None

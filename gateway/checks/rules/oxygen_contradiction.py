@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from fractions import Fraction
 
-from gateway.checks.base import COMMON_PRACTICE, Rule, above, measured, number
+from gateway.checks.base import COMMON_PRACTICE, Rule, measured, number
 from gateway.model import Effect, Reading, Severity
 
 _IN_AIR = Fraction(22)
@@ -18,11 +18,11 @@ def _check(readings: Mapping[str, Reading]) -> str | None:
         return None
     flow, share = readings.get("oxygen_flow"), readings.get("oxygen_concentration")
     if device.code == "air":
-        if flow is not None and above(flow, Fraction(0)):
+        if flow is not None and number(flow, "L/min") > 0:
             return f"room air is stated beside an oxygen flow of {measured(flow)}"
         if share is not None and number(share, "%") > _IN_AIR:
             return f"room air is stated beside {measured(share)} oxygen"
-    elif flow is not None and flow.exact == 0:
+    elif flow is not None and number(flow, "L/min") == 0:
         return f"oxygen is stated beside a flow of {measured(flow)}, which says room air"
     return None
 

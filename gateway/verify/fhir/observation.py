@@ -123,7 +123,7 @@ def _against(row: Published, facts: Facts, say: Say, us_core: bool) -> None:
         if "valueQuantity" in facts:
             say("the result must be a coded answer")
         for system, answer in facts.get("valueCodeableConcept", ()):
-            if system != row.answered_in or answer not in row.answers:
+            if not row.is_answer(system, answer):
                 say(f"valueCodeableConcept: {quotable(answer)} is not a published answer")
     elif values:
         say("a panel has no value of its own")
